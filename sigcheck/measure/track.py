@@ -1,0 +1,81 @@
+"""The arrays that the measurements share: the audio at complex baseband and the key-down mask.
+
+Conventions, the same everywhere in ``measure/``:
+
+=============  ==================================================================================
+``audio``      complex64 (n,), the analytic audio: only positive frequencies of the recording,
+               sampled at ``rate_hz``, so it holds the audio from 0 to ``rate_hz``. A real tone
+               A cos(2 pi f t + phi) appears as A exp(j(2 pi f t + phi)): |audio| is amplitude.
+``path_hz``    float64 (n,), the smooth audio frequency that was followed.
+``z``          complex64 (n,), ``audio`` shifted down by the path's phase: the tone sits near 0 Hz.
+noise density  E|w|^2 per hertz of the complex noise w in ``audio`` and ``z``: for a carrier of
+               amplitude A, C/N0 = A^2 / noise_density.
+times          seconds from the first sample of the recording; sample k of ``z`` is at k / rate_hz.
+=============  ==================================================================================
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Complex = NDArray[np.complex64]
+Real = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Baseband:
+    """The found signal at complex baseband, before its keying is known."""
+
+    rate_hz: float
+    audio: Complex
+    path_hz: Real
+    z: Complex
+    noise_density: float  # per Hz, in the passband near the tone, at key-up where that is heard
+    passband_hz: tuple[float, float]
+    passband_from_noise: bool  # False: no band edge seen, the recording's own band stands
+
+    @property
+    def times_s(self) -> Real:
+        """Time of each sample, shape (n,)."""
+        return np.arange(self.z.size) / self.rate_hz
+
+
+@dataclass(frozen=True)
+class Marks:
+    """The key-down stretches ("marks"), shared by all measurements.
+
+    ``on_s`` and ``off_s`` are the half-amplitude crossings, shape (n_marks,); a mark cut by the
+    recording's beginning or end has ``cut_start`` / ``cut_end`` set and its own edge there is not
+    an edge of the keying. For a steady signal there is one mark (or one per stretch of presence).
+    """
+
+    keyed: bool
+    on_s: Real
+    off_s: Real
+    cut_start: bool
+    cut_end: bool
+    down: Mask  # (n,) between the half-amplitude crossings
+    settled: Mask  # (n,) down, less a guard after each on and before each off
+    up: Mask  # (n,) key-up, less a guard after each off and before each on, within and beyond the transmission
+    amplitude: float  # typical key-down amplitude (median over settled samples)
+
+
+@dataclass(frozen=True)
+class Track:
+    """The followed signal: baseband, marks and the refined carrier.
+
+    ``carrier`` is the smooth complex amplitude of the tone in ``z`` (drift, slow fading and slow
+    phase; nothing faster than about 5 Hz), defined where ``settled`` is true and interpolated
+    between, so that ``z / carrier - 1`` is AM + j PM for small modulation.
+    """
+
+    base: Baseband
+    marks: Marks
+    carrier: Complex  # (n,)
+    coherent: bool  # the phase runs on through key-up (an oscillator that keeps running)
+    tone_hz: float
+    tone_hz_sigma: float
