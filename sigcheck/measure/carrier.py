@@ -1,0 +1,378 @@
+"""Find the test signal in the passband, follow it, and bring it to complex baseband.
+
+Finding works on the survey spectrogram. The strongest narrow signal is the path through time and
+frequency that gathers the most amplitude, found by dynamic programming: small steps are cheap (a
+drifting oscillator, Doppler), a jump costs as much as a few seconds of signal (retuning), and gaps
+cost nothing (keying). Mains hum and its harmonics are set aside when anything else is there.
+A steady tone too weak for single frames is looked for in long coherent blocks instead.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigcheck.measure.spectrum import Survey, passband, quiet_density, running_median
+from sigcheck.measure.track import Baseband, Complex, Real
+
+LOWEST_TONE_HZ = 150.0
+HIGHEST_TONE_HZ = 5500.0
+NEAR_HZ = 150.0  # how far from a stated tone is looked
+_BLOCK_S = 0.3
+_STEP_BINS = 3
+_MAINS_HZ = (50.0, 60.0)
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A narrow signal found in the survey.
+
+    ``block_bin`` (blocks,) is the path; ``level`` (blocks,) the noise-free power of its main lobe
+    (A^2 units); ``ratio`` (blocks,) density over noise density.
+    """
+
+    block_bin: NDArray[np.intp]
+    level: Real
+    ratio: Real
+
+    @property
+    def strength(self) -> float:
+        """Key-down power: the upper decile of the blocks' power."""
+        return float(np.quantile(self.level, 0.9)) if self.level.size else 0.0
+
+    @property
+    def steady(self) -> bool:
+        """There nearly all the time at nearly one frequency."""
+        typical = np.quantile(self.level, 0.7)
+        stays = float(np.mean(self.level > 0.25 * typical))
+        wander = np.quantile(self.block_bin, 0.95) - np.quantile(self.block_bin, 0.05)
+        return stays > 0.93 and wander <= 2
+
+
+@dataclass(frozen=True)
+class NotFound:
+    """Why no test signal was found."""
+
+    reason: str
+
+
+def find(s: Survey, *, tone_hz: float | None = None, top_hz: float | None = None) -> Baseband | NotFound:
+    """Find the test signal in the survey, follow it and shift it to 0 Hz.
+
+    Parameters
+    ----------
+    tone_hz : where to look (within 150 Hz), or None to search the whole audio.
+    top_hz : highest frequency of the recording worth searching (below half its rate).
+
+    Returns
+    -------
+    Baseband, or NotFound with the reason in plain words.
+    """
+    if not np.any(s.density > 0):
+        return NotFound("the recording is silent: check the audio lead, the level and the channel")
+    noise = _floor(s, quiet_density(s))
+    low, high = LOWEST_TONE_HZ, min(HIGHEST_TONE_HZ, 0.97 * s.rate_hz, top_hz or np.inf)
+    if tone_hz is not None:
+        low, high = max(20.0, tone_hz - NEAR_HZ), min(0.97 * s.rate_hz, tone_hz + NEAR_HZ)
+    first, last = int(np.ceil(low / s.bin_hz)), int(high / s.bin_hz)
+    if last - first < 2 * _STEP_BINS + 3:
+        return NotFound(f"nothing can be looked for between {low:.0f} and {high:.0f} Hz at this sample rate")
+    blocks, frames_per_block = _blocks(s, noise)
+    candidate = _strongest_signal(blocks, noise, s, first, last, hum_counts=tone_hz is not None)
+    if candidate is not None:
+        path = _refined_path(s, candidate, noise, frames_per_block)
+        if path is None:
+            return NotFound("what is there wanders like speech or music: no steady or keyed tone was found")
+    else:
+        weak = _weak_steady_tone(s, noise, low, high)
+        if weak is None:
+            return NotFound("no tone stands out of the noise: check dial, sideband, level and start time")
+        path = np.full(s.audio.size, weak)
+    return shift(s, path, noise)
+
+
+def shift(s: Survey, path_hz: Real, noise: Real | None = None) -> Baseband:
+    """Baseband of the audio along a given path (n,) in Hz."""
+    if noise is None:
+        noise = _floor(s, quiet_density(s))
+    tone = float(np.median(path_hz))
+    low, high, seen = passband(noise, s.bin_hz, tone)
+    return Baseband(
+        rate_hz=s.rate_hz,
+        audio=s.audio,
+        path_hz=path_hz,
+        z=s.audio * turn(path_hz, s.rate_hz),
+        noise_density=_near_density(noise, s.bin_hz, tone, low, high),
+        passband_hz=(low, high),
+        passband_from_noise=seen,
+    )
+
+
+def turn(path_hz: Real, rate_hz: float) -> Complex:
+    """exp(-j phase) along a frequency path (n,), the phase in float64 and starting at 0."""
+    cycles = np.empty(path_hz.size)
+    cycles[:1] = 0.0
+    np.cumsum(0.5 * (path_hz[1:] + path_hz[:-1]) / rate_hz, out=cycles[1:])
+    cycles -= np.floor(cycles)
+    angle = (-2 * np.pi * cycles).astype(np.float32)
+    out = np.empty(path_hz.size, np.complex64)
+    out.real, out.imag = np.cos(angle), np.sin(angle)
+    return out
+
+
+def _floor(s: Survey, noise: Real) -> Real:
+    # A noise-free recording has rounding noise at best; keep ratios finite at 140 dB under the peak.
+    return np.maximum(noise, 1e-14 * float(s.density.max()))
+
+
+def _near_density(noise: Real, bin_hz: float, tone_hz: float, low: float, high: float) -> float:
+    f = np.arange(noise.size) * bin_hz
+    inside = (f > low + 2 * bin_hz) & (f < high - 2 * bin_hz)
+    near = inside & (np.abs(f - tone_hz) < 600.0) & (np.abs(f - tone_hz) > 40.0)
+    chosen = near if near.sum() >= 4 else inside
+    return float(np.median(noise[chosen])) if chosen.any() else float(np.median(noise))
+
+
+def _blocks(s: Survey, noise: Real) -> tuple[NDArray[np.float32], int]:
+    """Power averaged over blocks of some 0.3 s, static crashes scaled down to the usual noise."""
+    hop_s = float(s.frame_s[1]) if s.frame_s.size > 1 else 1.0
+    per_block = max(1, round(_BLOCK_S / hop_s))
+    first = max(1, round(200.0 / s.bin_hz))
+    crash = np.median(s.density[:, first::3] / noise[first::3], axis=1) / np.log(2.0)
+    weight = 1.0 / np.maximum(1.0, crash / 3.0)  # a gain control's own swing (some dB) is left alone
+    count = -(-s.density.shape[0] // per_block)
+    padded = np.zeros((count * per_block, s.density.shape[1]), np.float32)
+    padded[: s.density.shape[0]] = s.density * weight[:, None].astype(np.float32)
+    return padded.reshape(count, per_block, -1).mean(axis=1), per_block
+
+
+def _strongest_signal(
+    blocks: NDArray[np.float32], noise: Real, s: Survey, first: int, last: int, *, hum_counts: bool
+) -> Candidate | None:
+    """The strongest narrow signal, mains hum set aside where something else is there."""
+    blocks = blocks.copy()
+    for _ in range(8):
+        candidate = _best_path(blocks, noise, s, first, last)
+        if candidate is None:
+            return None
+        if hum_counts or not _is_hum(candidate, blocks, s):
+            return candidate
+        _erase(blocks, candidate, noise)
+    return None
+
+
+def _best_path(
+    blocks: NDArray[np.float32], noise: Real, s: Survey, first: int, last: int
+) -> Candidate | None:
+    amplitude = np.sqrt(np.maximum(blocks[:, first:last] - noise[first:last], 0.0)).astype(np.float64)
+    typical = float(np.quantile(amplitude.max(axis=1), 0.9)) or float(amplitude.max())
+    if typical <= 0.0:
+        return None
+    gain = np.minimum(amplitude / typical, 1.0)
+    bins = dynamic_path(gain, step_cost=0.03, jump_cost=4.0, reach=_STEP_BINS) + first
+    rows = np.arange(blocks.shape[0])
+    ratio = np.max([blocks[rows, bins + d] / noise[bins + d] for d in (-1, 0, 1)], axis=0)
+    # Gaussian noise averaged over a block exceeds four times its mean once in some thousand cells.
+    if np.maximum(ratio - 4.0, 0.0).sum() < 25.0:
+        return None
+    lobe = sum(np.maximum(blocks[rows, bins + d] - noise[bins + d], 0.0) for d in (-1, 0, 1))
+    return Candidate(bins, np.asarray(lobe * s.bin_hz, np.float64), np.asarray(ratio, np.float64))
+
+
+def dynamic_path(gain: Real, *, step_cost: float, jump_cost: float, reach: int) -> NDArray[np.intp]:
+    """Path of one bin per row that gathers the most ``gain`` (rows, bins), less the cost of moving.
+
+    A move of d <= ``reach`` bins costs ``d * step_cost``, any longer one ``jump_cost``.
+    """
+    rows, bins = gain.shape
+    score = gain[0].copy()
+    came_from = np.empty((rows, bins), np.int32)
+    here = np.arange(bins, dtype=np.int32)
+    padded = np.full(bins + 2 * reach, -np.inf)
+    for r in range(1, rows):
+        top = int(np.argmax(score))
+        best = np.full(bins, score[top] - jump_cost)
+        source = np.full(bins, top, np.int32)
+        padded[reach : reach + bins] = score
+        for d in range(-reach, reach + 1):
+            offered = padded[reach + d : reach + d + bins] - abs(d) * step_cost
+            better = offered > best
+            best[better] = offered[better]
+            source[better] = here[better] + d
+        came_from[r] = source
+        score = best + gain[r]
+    path = np.empty(rows, np.intp)
+    path[-1] = int(np.argmax(score))
+    for r in range(rows - 1, 0, -1):
+        path[r - 1] = came_from[r, path[r]]
+    return path
+
+
+def _is_hum(c: Candidate, blocks: NDArray[np.float32], s: Survey) -> bool:
+    """Whether a steady candidate belongs to a comb of additive mains lines rather than stands alone.
+
+    A line of the comb has companions one or two mains frequencies away that are not its own
+    sidebands: they are not a symmetric weaker pair, and at the low end they are as strong as it.
+    """
+    if not c.steady:
+        return False
+    f = float(np.median(c.block_bin)) * s.bin_hz
+    mean = blocks.mean(axis=0)
+
+    def level(hz: float) -> float:
+        k = round(hz / s.bin_hz)
+        return float(mean[max(k - 1, 0) : k + 2].max()) if 0 <= k < mean.size else 0.0
+
+    for mains in _MAINS_HZ:
+        order = round(f / mains)
+        if abs(f - order * mains) > max(0.6 * s.bin_hz, 1.0) + 0.01 * f:
+            continue
+        if order * mains <= 400.0:
+            return True
+        own = level(f)
+        below = [level(k * mains) for k in range(1, order)]
+        above = [level(k * mains) for k in range(order + 1, 2 * order)]
+        strong_below = sum(b > 0.25 * own for b in below)
+        mirrored = sum(min(b, a) > 0.1 * max(a, b) for b, a in zip(below[::-1], above, strict=False) if b > 0.25 * own)
+        if strong_below >= 2 and mirrored < strong_below:
+            return True
+    return False
+
+
+def _erase(blocks: NDArray[np.float32], c: Candidate, noise: Real) -> None:
+    rows = np.arange(blocks.shape[0])
+    for d in range(-4, 5):
+        k = np.clip(c.block_bin + d, 0, blocks.shape[1] - 1)
+        blocks[rows, k] = np.minimum(blocks[rows, k], noise[k])
+
+
+def _refined_path(s: Survey, c: Candidate, noise: Real, per_block: int) -> Real | None:
+    """Smooth audio frequency at each sample of the audio, or None where it is no tone."""
+    frames = s.density.shape[0]
+    coarse = np.repeat(c.block_bin, per_block)[:frames]
+    rows = np.arange(frames)
+    near = np.stack([s.density[rows, np.clip(coarse + d, 0, s.density.shape[1] - 1)] for d in range(-3, 4)])
+    k = np.clip(coarse + np.argmax(near, axis=0) - 3, 1, s.density.shape[1] - 2)
+    left, mid, right = (np.sqrt(s.density[rows, k + d].astype(np.float64)) for d in (-1, 0, 1))
+    # A Hann main lobe of amplitude ratio a between the two largest bins sits (2a - 1)/(a + 1) off.
+    side = np.where(right > left, 1.0, -1.0)
+    a = np.maximum(left, right) / np.maximum(mid, 1e-30)
+    hz = (k + side * np.clip((2 * a - 1) / (a + 1), -0.5, 0.5)) * s.bin_hz
+    level = mid**2
+    present = (level > 4 * noise[k]) & (level > 0.05 * np.quantile(level, 0.9))
+    if present.sum() < 2:
+        present = level >= np.sort(level)[-2:].min()
+    weight = level / (level + np.quantile(level[present], 0.25) * 0.1) * present
+    if not _moves_like_a_tone(hz, present, s):
+        return None
+    return _smooth_path(s, hz, present, weight)
+
+
+def _moves_like_a_tone(hz: Real, present: NDArray[np.bool_], s: Survey) -> bool:
+    both = present[1:] & present[:-1]
+    if both.sum() < 6:
+        return True
+    # Speech glides by tens of hertz from frame to frame; even a low satellite moves under 10 Hz in one.
+    return float(np.median(np.abs(np.diff(hz)[both]))) < 0.9 * s.bin_hz
+
+
+def _smooth_path(s: Survey, hz: Real, present: NDArray[np.bool_], weight: Real) -> Real:
+    t, f, w = s.frame_s[present], hz[present], weight[present]
+    times = np.arange(s.audio.size) / s.rate_hz
+    close = 0.45 * s.bin_hz
+    middle = _weighted_median(f, w)
+    if _share_outside(f - middle, w, close) < 0.1:
+        return np.full(times.size, middle)
+    slope, at0 = _line(t, f, w)
+    if _share_outside(f - at0 - slope * t, w, close) < 0.1:
+        return at0 + slope * times
+    return _piecewise_path(t, f, w, times, jump=5 * s.bin_hz)
+
+
+def _piecewise_path(t: Real, f: Real, w: Real, times: Real, *, jump: float) -> Real:
+    """Local straight lines over about a second, cut where the frequency jumps for good."""
+    steady = running_median(f, 5) if f.size >= 5 else f
+    cuts = np.flatnonzero(np.abs(np.diff(steady)) > jump) + 1
+    out = np.empty(times.size)
+    start = 0.0
+    for piece in np.split(np.arange(f.size), cuts):
+        tp, fp, wp = t[piece], steady[piece], w[piece]
+        if piece[-1] + 1 < f.size:
+            end = 0.5 * (tp[-1] + t[piece[-1] + 1])
+        else:
+            end = np.inf
+        inside = (times >= start) & (times < end)
+        nodes, values = _local_lines(tp, fp, wp, width_s=0.8)
+        out[inside] = np.interp(times[inside], nodes, values)
+        start = end
+    return out
+
+
+def _local_lines(t: Real, f: Real, w: Real, *, width_s: float) -> tuple[Real, Real]:
+    nodes = np.unique(np.concatenate([np.arange(t[0], t[-1], width_s / 2), t[-1:]]))
+    values = np.empty(nodes.size)
+    for i, node in enumerate(nodes):
+        a, b = np.searchsorted(t, [node - 3 * width_s, node + 3 * width_s])
+        if b - a < 3:
+            values[i] = np.interp(node, t, f)
+            continue
+        x = t[a:b] - node
+        k = w[a:b] * np.exp(-0.5 * (x / width_s) ** 2)
+        s0, s1, s2 = k.sum(), (k * x).sum(), (k * x * x).sum()
+        y0, y1 = (k * f[a:b]).sum(), (k * x * f[a:b]).sum()
+        determinant = s0 * s2 - s1 * s1
+        values[i] = (s2 * y0 - s1 * y1) / determinant if determinant > 1e-9 * s0 * s2 else y0 / max(s0, 1e-30)
+    return nodes, values
+
+
+def _weighted_median(f: Real, w: Real) -> float:
+    order = np.argsort(f)
+    total = np.cumsum(w[order])
+    return float(f[order][np.searchsorted(total, 0.5 * total[-1])])
+
+
+def _share_outside(residual: Real, w: Real, limit: float) -> float:
+    return float(w[np.abs(residual) > limit].sum() / max(w.sum(), 1e-30))
+
+
+def _line(t: Real, f: Real, w: Real) -> tuple[float, float]:
+    """Weighted straight line, outliers down-weighted in a second round: (slope, value at t = 0)."""
+    if np.ptp(t) == 0:
+        return 0.0, float(np.average(f, weights=w))
+    weight = w
+    slope, at0 = 0.0, 0.0
+    for _ in range(4):
+        slope, at0 = np.polyfit(t, f, 1, w=np.sqrt(weight))
+        residual = np.abs(f - at0 - slope * t)
+        scale = max(float(np.median(residual)), 1e-6)
+        weight = w / (1.0 + (residual / (3 * scale)) ** 2)
+    return float(slope), float(at0)
+
+
+def _weak_steady_tone(s: Survey, noise: Real, low: float, high: float) -> float | None:
+    """Frequency of a steady tone that only long coherent blocks show, or None.
+
+    The averaged periodogram of K blocks of noise follows a gamma distribution of shape K; the
+    threshold lets pure noise through once in 10 000 recordings.
+    """
+    from scipy import fft, special
+
+    length = int(min(s.audio.size, round(16.0 * s.rate_hz)))
+    count = s.audio.size // length
+    if length < 256:
+        return None
+    padded = fft.next_fast_len(length)
+    frames = s.audio[: count * length].reshape(count, length) * np.hanning(length).astype(np.float32)
+    power = np.mean(np.abs(fft.fft(frames, padded, axis=1, workers=-1)) ** 2, axis=0)
+    f = np.arange(padded) * (s.rate_hz / padded)
+    inside = (f > low) & (f < high)
+    for mains in _MAINS_HZ:  # a weak line there is hum until proven otherwise
+        inside &= np.abs(f - mains * np.round(f / mains)) > 0.002 * f + 0.3
+    density = np.interp(f, np.arange(noise.size) * s.bin_hz, noise) * s.rate_hz * np.sum(np.hanning(length) ** 2)
+    ratio = np.where(inside, power / density, 0.0)
+    # the floor estimate and its ripple may be a decibel off
+    threshold = 1.26 * special.gammainccinv(count, 1e-4 / max(int(inside.sum()), 1)) / count
+    peak = int(np.argmax(ratio))
+    return float(f[peak]) if ratio[peak] > threshold else None

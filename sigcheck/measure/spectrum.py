@@ -1,0 +1,217 @@
+"""One pass over the samples: a survey spectrogram and the analytic audio at a low rate.
+
+Both come from the same short-time spectra. The recording is cut into half-overlapping frames under
+a periodic Hann window, which sum to one, so each frame's spectrum serves twice: its squared
+magnitude is a row of the survey, and its lowest bins, transformed back and overlap-added, are the
+analytic audio at a rate that just holds them. The window keeps each frame's spectrum compact, so
+that cutting the spectrum off at ``rate_hz`` disturbs only what lies within a few bins of the cut.
+
+Scale: ``audio`` as in :mod:`sigcheck.measure.track`; the survey holds the noise density of the same
+complex convention, E|w|^2 per hertz, so a tone of amplitude A stands ``A**2 / enbw_hz`` high.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigcheck.measure.track import Complex
+
+HANN_ENBW_BINS = 1.5  # equivalent noise bandwidth of the Hann window (Harris 1978)
+FRAME_S = 0.16  # near the length of a dah at 20 WPM: keying is seen, yet a bin is only some 6 Hz wide
+AUDIO_TOP_HZ = 6000.0  # wider than any voice passband
+_CHUNK_FRAMES = 256  # bounds memory; large enough for the transform's overhead not to count
+
+
+@dataclass(frozen=True)
+class Survey:
+    """Short-time spectra of one channel and its analytic audio.
+
+    ``density`` (frames, bins) float32; frame k is centred on ``frame_s[k]``, bin b on ``b * bin_hz``.
+    """
+
+    audio: Complex
+    rate_hz: float
+    density: NDArray[np.float32]
+    frame_s: NDArray[np.float64]
+    bin_hz: float
+
+    @property
+    def enbw_hz(self) -> float:
+        """Noise bandwidth of one bin."""
+        return HANN_ENBW_BINS * self.bin_hz
+
+    @property
+    def bins_hz(self) -> NDArray[np.float64]:
+        """Centre frequency of each bin."""
+        return np.arange(self.density.shape[1]) * self.bin_hz
+
+
+def hann(n: int) -> NDArray[np.float32]:
+    """Periodic Hann window of n samples; half-overlapping copies sum to one."""
+    return (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(n) / n)).astype(np.float32)
+
+
+def _frames(x: NDArray[np.generic], length: int) -> NDArray[np.generic]:
+    """Half-overlapping frames (count, length) of x, zero-padded so that every sample is in two."""
+    half = length // 2
+    count = -(-x.size // half) + 1
+    padded = np.zeros((count + 1) * half, x.dtype)
+    padded[half : half + x.size] = x
+    return np.lib.stride_tricks.sliding_window_view(padded, length)[::half]
+
+
+def survey(x: NDArray[np.float32], rate_hz: float, *, top_hz: float = AUDIO_TOP_HZ) -> Survey:
+    """Survey one channel (n,) of real samples at ``rate_hz``; the audio is kept up to ``top_hz``."""
+    from scipy import fft
+
+    length = 1 << max(6, round(np.log2(FRAME_S * rate_hz)))
+    window = hann(length)
+    bins = min(length // 2, 2 * round(top_hz * length / rate_hz / 2))
+    frames = _frames(x, length)
+    half = bins // 2
+    audio = np.zeros((frames.shape[0] + 1) * half, np.complex64)
+    density = np.empty((frames.shape[0], bins), np.float32)
+    density_scale = np.float32(4.0 / (rate_hz * float(np.sum(window.astype(np.float64) ** 2))))
+    audio_scale = np.float32(2.0 * bins / length)
+    for first in range(0, frames.shape[0], _CHUNK_FRAMES):
+        chunk = frames[first : first + _CHUNK_FRAMES]
+        spectra = fft.rfft(chunk * window, axis=1, workers=-1)[:, :bins]
+        density[first : first + len(chunk)] = (spectra.real**2 + spectra.imag**2) * density_scale
+        back = fft.ifft(spectra * audio_scale, axis=1, workers=-1, overwrite_x=True)
+        _overlap_add(audio[first * half : (first + len(chunk) + 1) * half], back, half)
+    audio_rate = rate_hz * bins / length
+    n = int(np.ceil(x.size / rate_hz * audio_rate))
+    return Survey(
+        audio=audio[half : half + n],
+        rate_hz=audio_rate,
+        density=density,
+        frame_s=np.arange(frames.shape[0]) * (length / 2 / rate_hz),
+        bin_hz=rate_hz / length,
+    )
+
+
+def _overlap_add(out: Complex, frames: Complex, half: int) -> None:
+    rows = out.reshape(-1, half)
+    rows[:-1] += frames[:, :half]
+    rows[1:] += frames[:, half:]
+
+
+def slice_band(
+    z: Complex, rate_hz: float, low_hz: float, high_hz: float, *, taper_hz: float
+) -> tuple[Complex, float]:
+    """Cut the band ``low_hz..high_hz`` out of complex samples, shifted to sit about 0 Hz, decimated.
+
+    The filter is flat inside the band and falls to nothing over ``taper_hz`` outside it (raised cosine),
+    so its response to an edge dies within about ``1 / taper_hz``. Sample k of the result is at
+    ``k / new_rate``. Frequency f of the input appears at ``f - (low_hz + high_hz) / 2``, the middle
+    rounded to a bin of the frames; a band symmetric about 0 Hz stays where it is.
+
+    Returns
+    -------
+    (band, new_rate_hz): complex64 (m,), and its rate.
+    """
+    from scipy import fft
+
+    length = 1 << max(6, int(np.ceil(np.log2(max(FRAME_S * rate_hz, 4 * rate_hz / taper_hz)))))
+    bin_hz = rate_hz / length
+    centre = round((low_hz + high_hz) / 2 / bin_hz)
+    half_bins = int(np.ceil(((high_hz - low_hz) / 2 + taper_hz) / bin_hz)) + 1
+    kept = fft.next_fast_len(2 * half_bins)
+    kept += kept % 2
+    if kept >= length:
+        kept = length
+    index = np.arange(-kept // 2, kept // 2)
+    f = (index + centre) * bin_hz
+    outside = np.maximum(np.maximum(low_hz - f, f - high_hz), 0.0)
+    gain = np.where(outside < taper_hz, 0.5 + 0.5 * np.cos(np.pi * np.minimum(outside / taper_hz, 1.0)), 0.0)
+    gain = (gain * kept / length).astype(np.float32)
+    source = (index + centre) % length
+    target = index % kept
+    window = hann(length)
+    frames = _frames(z, length)
+    half = kept // 2
+    out = np.zeros((frames.shape[0] + 1) * half, np.complex64)
+    # a shift by whole bins turns by whole half-turns from frame to frame
+    turn = np.where(((np.arange(frames.shape[0]) - 1) * centre) % 2 == 0, 1.0, -1.0).astype(np.float32)
+    for first in range(0, frames.shape[0], _CHUNK_FRAMES):
+        chunk = frames[first : first + _CHUNK_FRAMES]
+        spectra = fft.fft(chunk * window, axis=1, workers=-1, overwrite_x=True)
+        cut = np.zeros((len(chunk), kept), np.complex64)
+        cut[:, target] = spectra[:, source] * gain
+        back = fft.ifft(cut, axis=1, workers=-1, overwrite_x=True)
+        back *= turn[first : first + len(chunk), None]
+        _overlap_add(out[first * half : (first + len(chunk) + 1) * half], back, half)
+    new_rate = rate_hz * kept / length
+    n = int(np.ceil(z.size / rate_hz * new_rate))
+    return out[half : half + n], new_rate
+
+
+def quiet_density(s: Survey) -> NDArray[np.float64]:
+    """Noise density against frequency (bins,), from the quieter half of the time in each bin.
+
+    A low quantile over time passes over keyed signals and static; a running median over frequency
+    (150 Hz) then passes over steady lines. Scaled so that stationary Gaussian noise reads true.
+    """
+    density = s.density[1:-1] if s.density.shape[0] > 4 else s.density
+    # Powers of Hann frames are exponential: the q-quantile lies at -ln(1-q) of the mean.
+    q = 0.3
+    if density.shape[0] >= 8:
+        step = max(1, density.shape[0] // 400)  # some hundred frames place a quantile well enough
+        level = np.quantile(density[::step], q, axis=0) / -np.log1p(-q)
+    else:
+        level = density.mean(axis=0)
+    return running_median(level.astype(np.float64), max(3, round(150.0 / s.bin_hz) | 1))
+
+
+def running_median(x: NDArray[np.float64], width: int) -> NDArray[np.float64]:
+    """Median of x over an odd ``width`` of neighbours, the ends repeated."""
+    half = width // 2
+    padded = np.pad(x, half, mode="edge")
+    return np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
+
+
+def passband(noise: NDArray[np.float64], bin_hz: float, tone_hz: float) -> tuple[float, float, bool]:
+    """The receiver's passband around ``tone_hz`` as its noise shows it.
+
+    Walks outward from the tone until the noise has fallen by half its decibels to the floor outside or
+    by 10 dB, whichever comes first, below the level inside, and stays there for 100 Hz.
+
+    Returns
+    -------
+    (low_hz, high_hz, from_noise): ``from_noise`` is False where no edge was seen, and the band is then
+    the recording's own.
+    """
+    level = 10 * np.log10(np.maximum(noise, 1e-30))
+    top = (noise.size - 1) * bin_hz
+    start = int(np.clip(round(tone_hz / bin_hz), 1, noise.size - 2))
+    reach = max(2, round(150.0 / bin_hz))
+    inside = float(np.median(level[max(1, start - reach) : start + reach + 1]))
+    hold = max(1, round(100.0 / bin_hz))
+    depth = 8.0
+    reference = inside
+    edges = []
+    for direction in (-1, 1):
+        run = 0
+        edge = None
+        reference = inside
+        k = start
+        while 1 <= k < noise.size - 1:
+            if level[k] < reference - depth:
+                run += 1
+                if run >= hold:
+                    edge = k - direction * run
+                    break
+            else:
+                run = 0
+                # the passband may slope or rise: follow slowly upward, never down
+                reference = max(reference, min(level[k], reference + 0.02))
+            k += direction
+        if edge is None and run > 0:
+            edge = k - direction * run  # the band ends inside the last 100 Hz
+        edges.append(edge)
+    low = edges[0] * bin_hz if edges[0] is not None else 0.0
+    high = edges[1] * bin_hz if edges[1] is not None else top
+    return float(low), float(high), edges[0] is not None or edges[1] is not None
