@@ -22,6 +22,7 @@ HIGHEST_TONE_HZ = 5500.0
 NEAR_HZ = 150.0  # how far from a stated tone is looked
 _BLOCK_S = 0.3
 _STEP_BINS = 3
+_CLEAR_RATIO = 12.0  # a frame then places the tone to about a tenth of its bin
 _MAINS_HZ = (50.0, 60.0)
 
 
@@ -72,7 +73,8 @@ def find(s: Survey, *, tone_hz: float | None = None, top_hz: float | None = None
     """
     if not np.any(s.density > 0):
         return NotFound("the recording is silent: check the audio lead, the level and the channel")
-    noise = _floor(s, quiet_density(s))
+    true_noise = quiet_density(s)
+    noise = _floor(s, true_noise)
     low, high = LOWEST_TONE_HZ, min(HIGHEST_TONE_HZ, 0.97 * s.rate_hz, top_hz or np.inf)
     if tone_hz is not None:
         low, high = max(20.0, tone_hz - NEAR_HZ), min(0.97 * s.rate_hz, tone_hz + NEAR_HZ)
@@ -83,6 +85,11 @@ def find(s: Survey, *, tone_hz: float | None = None, top_hz: float | None = None
     candidate = _strongest_signal(blocks, noise, s, first, last, hum_counts=tone_hz is not None)
     if candidate is not None:
         path = _refined_path(s, candidate, noise, frames_per_block)
+        if np.quantile(candidate.ratio, 0.9) < _CLEAR_RATIO:
+            # single frames place such a tone badly: trust long blocks where they see one nearby
+            middle = float(np.median(candidate.block_bin)) * s.bin_hz
+            weak = _weak_steady_tone(s, noise, max(low, middle - 20.0), min(high, middle + 20.0))
+            path = path if weak is None else np.full(s.audio.size, weak)
         if path is None:
             return NotFound("what is there wanders like speech or music: no steady or keyed tone was found")
     else:
@@ -90,13 +97,13 @@ def find(s: Survey, *, tone_hz: float | None = None, top_hz: float | None = None
         if weak is None:
             return NotFound("no tone stands out of the noise: check dial, sideband, level and start time")
         path = np.full(s.audio.size, weak)
-    return shift(s, path, noise)
+    return shift(s, path, true_noise)
 
 
 def shift(s: Survey, path_hz: Real, noise: Real | None = None) -> Baseband:
-    """Baseband of the audio along a given path (n,) in Hz."""
+    """Baseband of the audio along a given path (n,) in Hz; ``noise`` as of ``quiet_density``."""
     if noise is None:
-        noise = _floor(s, quiet_density(s))
+        noise = quiet_density(s)
     tone = float(np.median(path_hz))
     low, high, seen = passband(noise, s.bin_hz, tone)
     return Baseband(
@@ -108,6 +115,14 @@ def shift(s: Survey, path_hz: Real, noise: Real | None = None) -> Baseband:
         passband_hz=(low, high),
         passband_from_noise=seen,
     )
+
+
+def strength(base: Baseband) -> float:
+    """Key-down power (A^2) of a found signal within some 50 Hz, for choosing between channels."""
+    step = max(1, round(0.02 * base.rate_hz))
+    n = base.z.size // step
+    power = np.abs(base.z[: n * step].reshape(n, step).mean(axis=1)) ** 2
+    return float(np.quantile(power, 0.9)) if n else 0.0
 
 
 def turn(path_hz: Real, rate_hz: float) -> Complex:
@@ -123,8 +138,14 @@ def turn(path_hz: Real, rate_hz: float) -> Complex:
 
 
 def _floor(s: Survey, noise: Real) -> Real:
-    # A noise-free recording has rounding noise at best; keep ratios finite at 140 dB under the peak.
-    return np.maximum(noise, 1e-14 * float(s.density.max()))
+    """Noise to compare with when searching: never the near-nothing outside the receiver's passband.
+
+    30 dB under the loudest noise counts as outside; and in a noise-free recording there is rounding
+    noise at best, so ratios are kept finite at 140 dB under the peak.
+    """
+    searched = noise[round(200.0 / s.bin_hz) :]
+    loudest = float(searched.max()) if searched.size else float(noise.max())
+    return np.maximum(noise, max(1e-3 * loudest, 1e-14 * float(s.density.max())))
 
 
 def _near_density(noise: Real, bin_hz: float, tone_hz: float, low: float, high: float) -> float:
@@ -288,7 +309,12 @@ def _smooth_path(s: Survey, hz: Real, present: NDArray[np.bool_], weight: Real) 
     slope, at0 = _line(t, f, w)
     if _share_outside(f - at0 - slope * t, w, close) < 0.1:
         return at0 + slope * times
-    return _piecewise_path(t, f, w, times, jump=5 * s.bin_hz)
+    curve = _piecewise_path(t, f, w, times, jump=5 * s.bin_hz)
+    # Frames cut by keying, static or fading scatter too: a curve must explain most of the scatter.
+    left = _weighted_median(np.abs(f - np.interp(t, times, curve)), w)
+    if left > 0.5 * _weighted_median(np.abs(f - at0 - slope * t), w):
+        return at0 + slope * times if abs(slope) * np.ptp(t) > 2 * close else np.full(times.size, middle)
+    return curve
 
 
 def _piecewise_path(t: Real, f: Real, w: Real, times: Real, *, jump: float) -> Real:

@@ -1,0 +1,228 @@
+"""The main path, top to bottom: one recording in, all measurements out.
+
+Each step takes what the steps before it found, so a reader who follows `measure` from its first line
+to its last has seen how the tool works.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigcheck.measure import carrier, drift, frequency, keying, purity, sidebands, spectrum, surroundings
+from sigcheck.measure.health import check_health, clipped_share
+from sigcheck.measure.results import (
+    Bursts,
+    Drift,
+    Family,
+    Health,
+    Keying,
+    Lines,
+    Measurements,
+    Purity,
+    Signal,
+)
+from sigcheck.measure.track import Baseband, Track
+
+if TYPE_CHECKING:
+    from sigcheck.recording import Recording
+
+REFERENCE_BANDWIDTH_HZ = 2500.0  # in which a signal-to-noise ratio is stated (common practice)
+_SHORTEST_S = 0.25
+
+
+@dataclass(frozen=True)
+class Measured:
+    """The measurements and the arrays behind them (for the pictures)."""
+
+    measurements: Measurements
+    samples: NDArray[np.float32]
+    track: Track | None
+
+
+def measure(recording: Recording, *, channel: int | None = None, tone_hz: float | None = None) -> Measured:
+    """Measure one channel of a recording.
+
+    Parameters
+    ----------
+    channel : counted from 0; None takes the one with the strongest tone.
+    tone_hz : look for the test signal within 150 Hz of here; None looks everywhere.
+
+    Raises
+    ------
+    RecordingError : there is no such channel.
+    """
+    channel, x, survey, found = _channel_with_the_signal(recording, channel, tone_hz)
+    rate = recording.sample_rate_hz
+    health, rails = check_health(x, rate, bits=recording.bits, lossy=recording.lossy)
+    steps = recording.steps
+    if recording.n_channels > 1:
+        steps = (*steps, f"channel {channel} of {recording.n_channels} taken")
+    common = {
+        "channel": channel,
+        "channels": recording.n_channels,
+        "sample_rate_hz": rate,
+        "duration_s": recording.duration_s,
+        "steps_taken": steps,
+    }
+    if isinstance(found, carrier.NotFound):
+        return Measured(_nothing(health, found.reason, common), x, None)
+    base = found
+
+    marks = keying.segment(base)
+    if not marks.settled.any():
+        return Measured(_nothing(health, "no key-down stretch is long enough to measure", common), x, None)
+    track = frequency.refine(base, marks)
+
+    quiet = surroundings.quiet_spectrum(track)
+    hum = surroundings.additive_hum(quiet, track)
+    far = surroundings.far_noise(track)
+    modulation = sidebands.modulation(track)
+    if modulation is None:
+        lines, rest = _no_lines("no key-down stretch is long enough to measure modulation in"), None
+    else:
+        seen = sidebands.find_lines(modulation, tone_hz=track.tone_hz, additive_mains_hz=hum.mains_hz)
+        lines, rest = seen.lines, seen.rest
+        lines = replace(lines, spurs=sidebands.single_spurs(seen.singles, track.tone_hz))
+    others, other_floor = surroundings.other_signals(quiet, survey, track, hum, lines)
+    lines = surroundings.sort_out(replace(lines, others=others, other_floor_dbc=other_floor))
+
+    clean = purity.purity(x, rate, track, modulation, rest, lines, far, hum)
+    bursts = surroundings.bursts(far, track)
+    keyed = keying.measure_keying(track)
+    moved = drift.measure_drift(track)
+    dropouts = (*health.dropouts, *drift.phase_breaks(track))
+    clipped = clipped_share(rails, marks.on_s, marks.off_s, rate)
+    health = replace(health, clipped_fraction=clipped, dropouts=dropouts, missing=_without(health, "clipped_fraction"))
+    return Measured(
+        Measurements(
+            health=health,
+            signal=_signal(track, far),
+            purity=clean,
+            lines=lines,
+            bursts=bursts,
+            keying=keyed,
+            drift=moved,
+            **common,  # type: ignore[arg-type]
+        ),
+        x,
+        track,
+    )
+
+
+def _channel_with_the_signal(
+    recording: Recording, channel: int | None, tone_hz: float | None
+) -> tuple[int, NDArray[np.float32], spectrum.Survey, Baseband | carrier.NotFound]:
+    """The channel asked for, or the one whose test signal is strongest (the first where none has any)."""
+    candidates = range(recording.n_channels) if channel is None else [channel]
+    best: tuple[float, int, NDArray[np.float32], spectrum.Survey, Baseband | carrier.NotFound] | None = None
+    seen: list[NDArray[np.float32]] = []
+    for k in candidates:
+        x = recording.channel(k)
+        if any(np.array_equal(x, other) for other in seen):
+            continue  # a mono signal recorded in stereo
+        survey, found = _search(x, recording.sample_rate_hz, tone_hz)
+        strength = -1.0 if isinstance(found, carrier.NotFound) else carrier.strength(found)
+        if best is None or strength > best[0]:
+            best = (strength, k, x, survey, found)
+        seen = [x] if len(seen) > 8 else [*seen, x]
+    assert best is not None  # a recording has at least one channel
+    return best[1:]
+
+
+def _search(
+    x: NDArray[np.float32], rate_hz: float, tone_hz: float | None
+) -> tuple[spectrum.Survey, Baseband | carrier.NotFound]:
+    top = spectrum.AUDIO_TOP_HZ if tone_hz is None else max(spectrum.AUDIO_TOP_HZ, 1.5 * tone_hz)
+    survey = spectrum.survey(x, rate_hz, top_hz=min(top, rate_hz / 2))
+    if x.size < _SHORTEST_S * rate_hz:
+        return survey, carrier.NotFound(
+            f"{x.size / rate_hz:.3f} s is too short to find a signal in: record 20 s or more"
+        )
+    return survey, carrier.find(survey, tone_hz=tone_hz, top_hz=0.48 * rate_hz)
+
+
+def _signal(track: Track, far: surroundings.FarNoise | None) -> Signal:
+    base, marks = track.base, track.marks
+    missing: dict[str, str] = {}
+    density = far.down if far is not None and far.down is not None else base.noise_density
+    samples = far.down_samples if far is not None else 0
+    power = float(np.mean(np.abs(track.carrier[marks.settled]) ** 2))
+    cn0 = 10 * np.log10(max(power, 1e-30) / max(density, 1e-30))
+    # the median of n exponential samples scatters by 1/(ln 2 sqrt(n)) of itself; the band's ripple by a decibel
+    sigma = float(np.hypot(4.343 / (np.log(2.0) * np.sqrt(max(samples, 25) / 4)), 0.5))
+    first, last = float(marks.on_s[0]), float(marks.off_s[-1])
+    keyed_time = float((marks.off_s - marks.on_s).sum())
+    level_range, flutter = _level_swing(track, density, missing)
+    return Signal(
+        kind="keyed" if marks.keyed else "steady",
+        tone_hz=track.tone_hz,
+        tone_hz_sigma=track.tone_hz_sigma,
+        snr_db=float(cn0 - 10 * np.log10(REFERENCE_BANDWIDTH_HZ)),
+        snr_db_sigma=sigma,
+        cn0_dbhz=float(cn0),
+        cn0_dbhz_sigma=sigma,
+        key_down_fraction=min(1.0, keyed_time / max(last - first, 1e-9)),
+        present_s=(first, last),
+        level_dbfs=float(10 * np.log10(max(power, 1e-30))),
+        passband_hz=base.passband_hz,
+        passband_limited_by="receiver" if base.passband_from_noise else "recording",
+        level_range_db=level_range,
+        flutter_db=flutter,
+        missing=missing,
+    )
+
+
+def _level_swing(track: Track, density: float, missing: dict[str, str]) -> tuple[float | None, float | None]:
+    """5..95 % range of the key-down level over 0.2 s, and its rms swing within that, noise removed."""
+    base, marks = track.base, track.marks
+    step = max(1, round(0.2 * base.rate_hz))
+    n = base.z.size // step
+    use = marks.settled[: n * step].reshape(n, step)
+    count = use.sum(axis=1)
+    aligned = (base.z * np.conj(track.carrier) / np.maximum(np.abs(track.carrier), 1e-12))[: n * step]
+    along = np.where(use, aligned.real.reshape(n, step), 0.0)
+    whole = count > 0.1 * step
+    if whole.sum() < 5:
+        why = "less than a second of key-down time"
+        missing.update(level_range_db=why, flutter_db=why)
+        return None, None
+    level = np.maximum(along.sum(axis=1)[whole] / count[whole], 0.0)
+    noise = density * base.rate_hz / 2 / count[whole]  # variance of each mean: fades are not made by noise
+    low, high = np.quantile(level, [0.05, 0.95])
+    if low < 3 * np.sqrt(np.median(noise)):
+        low = 3 * np.sqrt(np.median(noise))
+    spread = float(20 * np.log10(max(high, 1e-30) / max(low, 1e-30))) if high > low else 0.0
+    missing["flutter_db"] = "flutter is not told from other amplitude modulation"
+    return spread, None
+
+
+def _without(family: Family, *names: str) -> dict[str, str]:
+    return {k: v for k, v in family.missing.items() if k not in names}
+
+
+def _no_lines(reason: str) -> Lines:
+    return Lines(missing=_all_missing(Lines, reason))
+
+
+def _all_missing(family: type[Family], reason: str) -> dict[str, str]:
+    return {f.name: reason for f in fields(family) if f.name != "missing" and f.default is None}
+
+
+def _nothing(health: Health, reason: str, common: dict[str, object]) -> Measurements:
+    """All families, explained by the one reason that there is no signal."""
+    why = f"no signal: {reason}"
+    health = replace(health, missing={**health.missing, "clipped_fraction": why})
+    return Measurements(
+        health=health,
+        signal=Signal(kind="none", missing={**_all_missing(Signal, why), "kind": reason}),
+        purity=Purity(missing=_all_missing(Purity, why)),
+        lines=_no_lines(why),
+        bursts=Bursts(missing=_all_missing(Bursts, why)),
+        keying=Keying(missing=_all_missing(Keying, why)),
+        drift=Drift(missing=_all_missing(Drift, why)),
+        **common,  # type: ignore[arg-type]
+    )

@@ -1,0 +1,492 @@
+"""Modulation about the tone while the key is down: its lines and, with them removed, its noise.
+
+The settled key-down samples, divided by the carrier, are ``1 + am + j pm``. They keep their true times
+(gaps stay gaps), so a line is coherent from element to element however short these are. What each
+element does alike (its mean, and its average course after the key goes down) is removed first: it
+would otherwise make lines at multiples of the keying rate.
+
+A line pair is U exp(j w t) + L exp(-j w t); then AM index m = |U + conj(L)|, angle index = |U - conj(L)|,
+and neither depends on where time begins (the sidebands' phase against the carrier does).
+
+Lines are found strongest first in periodograms of some eight seconds, averaged in power: mains
+wanders by tens of millihertz, so longer coherence would lose its harmonics. The key's own pattern
+smears every line into side lobes; each line found is therefore fitted and taken away, together with
+all found before it, ahead of the next search.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigcheck.measure.results import LineFamily, Lines, Nature, Sideband, Spur
+from sigcheck.measure.spectrum import running_median, slice_band
+from sigcheck.measure.track import Complex, Mask, Real, Track
+
+BAND_HZ = 1000.0  # modulation is looked at this far on either side of the tone
+_TAPER_HZ = 200.0
+_COHERENT_S = 8.0
+_LOWEST_HZ = 5.0
+_MAINS = (50.0, 60.0)
+_MAINS_SPAN_HZ = 1.0
+_MAX_ORDER = 20
+# 15 dB over the noise in a line's own resolution: pure noise reaches it once in some 1e13 cells, and
+# what is left of the keying pattern has some decibels of room.
+_DETECT = 31.6
+_MAX_OTHER_LINES = 10
+
+
+@dataclass(frozen=True)
+class Modulation:
+    """Settled key-down modulation on a grid of about 2.4 kHz.
+
+    ``y`` complex64 (n,) is am + j pm, zero where ``use`` is false; ``mark`` (n,) the index of the mark
+    that each sample belongs to (-1 outside); sample k is at ``k / rate_hz``.
+    ``low_hz``, ``high_hz``: the offsets that the passband lets through.
+    """
+
+    y: Complex
+    use: Mask
+    mark: NDArray[np.int32]
+    rate_hz: float
+    low_hz: float
+    high_hz: float
+    n_marks: int
+
+    @property
+    def seconds(self) -> float:
+        """Settled key-down time that is used."""
+        return float(self.use.sum()) / self.rate_hz
+
+
+def modulation(track: Track) -> Modulation | None:
+    """Modulation of the track, or None where less than a tenth of a second is settled."""
+    base, marks = track.base, track.marks
+    band, rate = slice_band(base.z, base.rate_hz, -BAND_HZ, BAND_HZ, taper_hz=_TAPER_HZ)
+    t = np.arange(band.size) / rate
+    index = np.minimum(np.round(t * base.rate_hz).astype(np.intp), base.z.size - 1)
+    use = marks.settled[index]
+    use = _worn(use, round(0.5 / _TAPER_HZ * rate))  # let the band filter's own ringing die
+    if marks.cut_start or not marks.keyed:
+        use[: round(0.02 * rate)] = False
+    if marks.cut_end or not marks.keyed:
+        use[-round(0.02 * rate) :] = False
+    if use.sum() < 0.1 * rate:
+        return None
+    carrier = track.carrier[index]
+    y = np.zeros(band.size, np.complex64)
+    usable = use & (np.abs(carrier) > 1e-3 * marks.amplitude)
+    y[usable] = band[usable] / carrier[usable]
+    mark = _mark_index(marks.on_s, marks.off_s, t, usable)
+    tone = float(np.median(base.path_hz))
+    y = _without_what_elements_share(y, usable, mark, marks.on_s, t, keyed=marks.keyed)
+    return Modulation(
+        y=y,
+        use=usable,
+        mark=mark,
+        rate_hz=rate,
+        low_hz=max(-BAND_HZ, base.passband_hz[0] - tone),
+        high_hz=min(BAND_HZ, base.passband_hz[1] - tone),
+        n_marks=int(np.unique(mark[usable]).size),
+    )
+
+
+def _worn(mask: Mask, by: int) -> Mask:
+    """The mask with ``by`` samples taken off both ends of each run."""
+    if by <= 0:
+        return mask.copy()
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.view(np.int8), [0]])))
+    out = np.zeros(mask.size + 1, np.int32)
+    starts, ends = edges[::2] + by, edges[1::2] - by
+    keep = ends > starts
+    np.add.at(out, starts[keep], 1)
+    np.add.at(out, ends[keep], -1)
+    return np.cumsum(out[:-1]) > 0
+
+
+def _mark_index(on_s: Real, off_s: Real, t: Real, use: Mask) -> NDArray[np.int32]:
+    index = np.searchsorted(on_s, t, side="right") - 1
+    inside = use & (index >= 0)
+    return np.where(inside, index, -1 if on_s.size else 0).astype(np.int32)
+
+
+def _without_what_elements_share(
+    y: Complex, use: Mask, mark: NDArray[np.int32], on_s: Real, t: Real, *, keyed: bool
+) -> Complex:
+    """Each element divided by its own mean, less the average course since key-down."""
+    out = np.zeros_like(y)
+    k = np.maximum(mark, 0)
+    count = np.bincount(k[use], minlength=max(on_s.size, 1)).astype(np.float64)
+    size = count.size
+    if not keyed:
+        out[use] = y[use] - 1.0
+        return out
+    total = np.bincount(k[use], y.real[use], size) + 1j * np.bincount(k[use], y.imag[use], size)
+    mean = total / np.maximum(count, 1.0)
+    good = use & (np.abs(mean[k]) > 0.1)
+    out[good] = y[good] / mean[k[good]] - 1.0
+    if on_s.size >= 8:
+        out = _less_course(out, good, k, on_s, t)
+        total = np.bincount(k[good], out.real[good], size) + 1j * np.bincount(k[good], out.imag[good], size)
+        out[good] -= (total / np.maximum(count, 1.0))[k[good]].astype(np.complex64)
+    return out
+
+
+def _less_course(out: Complex, good: Mask, k: NDArray[np.int32], on_s: Real, t: Real) -> Complex:
+    """Subtract the elements' average as a function of the time since key-down."""
+    rate = 1.0 / (t[1] - t[0])
+    age = np.round((t[good] - on_s[k[good]]) * rate).astype(np.intp)
+    size = int(age.max()) + 1
+    n = np.bincount(age, minlength=size)
+    course = (np.bincount(age, out.real[good], size) + 1j * np.bincount(age, out.imag[good], size)) / np.maximum(n, 1)
+    # Where few elements last as long, their average is mostly themselves: leave those alone.
+    course[n < 8] = 0.0
+    out = out.copy()
+    out[good] -= course[age].astype(np.complex64)
+    return out
+
+
+@dataclass(frozen=True)
+class _Line:
+    """One complex line per side: mean powers and products over blocks, noise-corrected."""
+
+    offset_hz: float
+    upper: float
+    lower: float
+    cross: complex  # mean of U * L
+    noise: float  # variance of U (and of L)
+    blocks: int
+
+
+@dataclass(frozen=True)
+class Found:
+    """Lines in the modulation and what is left without them."""
+
+    lines: Lines
+    rest: Complex  # the modulation with all found lines taken out
+    singles: tuple[tuple[float, float], ...]  # (offset_hz signed, level_dbc) of single-sided lines
+
+
+def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None) -> Found:
+    """All modulation lines between 5 Hz and the passband's edge (1 kHz at most).
+
+    ``additive_mains_hz``: the fundamental of mains hum added in the audio, where any was seen; single
+    lines on its grid are that hum, not sidebands.
+    """
+    y = m.y.copy()
+    blocks = _block_slices(m)
+    span_s = max((m.use[b].sum() for b in blocks), default=0) / m.rate_hz
+    if span_s < 0.2:
+        missing = {k: "too little settled key-down time for a spectrum" for k in ("sideband_floor_dbc", "mains_hz")}
+        missing["switching_hz"] = missing["mains_hz"]
+        return Found(Lines(missing=missing), y, ())
+    spectrum = _Periodogram(y, m, blocks)
+    mains = _mains_fundamental(spectrum)
+    offsets: list[float] = []
+    if mains is not None:
+        offsets = [k * mains for k in range(1, _MAX_ORDER + 1) if spectrum.stands_out(k * mains, _DETECT / 2)]
+        offsets = [f for f in offsets if f < BAND_HZ]
+    y, fitted = _fit(m.y, m, blocks, offsets)
+    others: list[float] = []
+    for _ in range(_MAX_OTHER_LINES):
+        spectrum = _Periodogram(y, m, blocks)
+        peak = spectrum.strongest(exclude=[*others, *offsets])
+        if peak is None:
+            break
+        others.append(peak)
+        y, fitted = _fit(m.y, m, blocks, [*offsets, *others])
+    floor = spectrum.floor_dbc()
+    sidebands, singles = [], []
+    for line in fitted:
+        side = _sideband(line, mains, m)
+        if side is None:
+            continue
+        if side.nature == "single":
+            sign = 1.0 if line.upper > line.lower else -1.0
+            at = tone_hz + sign * line.offset_hz
+            if additive_mains_hz is not None and _on_grid(at, additive_mains_hz, 0.5):
+                continue
+            if side.family is None:
+                singles.append((sign * line.offset_hz, side.level_dbc))
+                continue
+        sidebands.append(side)
+    sidebands.sort(key=lambda b: -b.level_dbc)
+    family, switching = _other_family(sidebands)
+    missing = {}
+    if mains is None:
+        missing["mains_hz"] = "no sidebands at mains frequencies stand out of the noise"
+    if switching is None:
+        missing["switching_hz"] = "no second family of equally spaced sidebands was found"
+    lines = Lines(
+        sidebands=tuple(family),
+        sideband_floor_dbc=floor,
+        mains_hz=mains,
+        mains_hz_sigma=None if mains is None else _mains_sigma(fitted, offsets, m),
+        switching_hz=switching,
+        blind_hz=_blind_offsets(tone_hz, additive_mains_hz),
+        missing=missing,
+    )
+    return Found(lines, y, tuple(singles))
+
+
+def _block_slices(m: Modulation) -> list[slice]:
+    count = max(1, round(m.y.size / (_COHERENT_S * m.rate_hz)))
+    edges = np.linspace(0, m.y.size, count + 1).astype(int)
+    slices = [slice(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    most = max(int(m.use[s].sum()) for s in slices)
+    return [s for s in slices if m.use[s].sum() > 0.2 * most]
+
+
+class _Periodogram:
+    """Block-averaged periodogram of masked modulation, with its noise."""
+
+    def __init__(self, y: Complex, m: Modulation, blocks: list[slice]) -> None:
+        from scipy import fft
+
+        longest = max(b.stop - b.start for b in blocks)
+        self.size = fft.next_fast_len(2 * longest)
+        stack = np.zeros((len(blocks), self.size), np.complex64)
+        weights = np.array([m.use[b].sum() for b in blocks], np.float64)
+        for row, b in zip(stack, blocks, strict=True):
+            row[: b.stop - b.start] = y[b]
+        spectra = fft.fft(stack, axis=1, workers=-1, overwrite_x=True)
+        power = (spectra.real**2 + spectra.imag**2).sum(axis=0, dtype=np.float64) / weights.sum()
+        self.bin_hz = m.rate_hz / self.size
+        half = min(self.size // 2, int(BAND_HZ / self.bin_hz))
+        self.upper = power[: half + 1]
+        self.lower = np.concatenate([power[:1], power[-1 : -half - 1 : -1]])
+        self.blocks = len(blocks)
+        self.effective = float((weights**2).sum() / weights.sum())  # samples that a line adds up over
+        self.reach = (max(0.0, -m.low_hz), max(0.0, m.high_hz))
+        width = max(5, round(15.0 / self.bin_hz) | 1)
+        step = max(1, width // 60)
+        self.noise_upper = _median_floor(self.upper, width, step, self.blocks)
+        self.noise_lower = _median_floor(self.lower, width, step, self.blocks)
+        self.first = max(2, round(_LOWEST_HZ / self.bin_hz))
+
+    def ratio(self, f: Real | float) -> Real:
+        """Larger of both sides' power over noise at offset f, the nearest bins' maximum."""
+        k = np.clip(np.round(np.asarray(f) / self.bin_hz).astype(int), 1, self.upper.size - 2)
+        up = np.maximum.reduce([self.upper[k + d] for d in (-1, 0, 1)]) / self.noise_upper[k]
+        lo = np.maximum.reduce([self.lower[k + d] for d in (-1, 0, 1)]) / self.noise_lower[k]
+        return np.maximum(up, lo)
+
+    def ratio_at(self, f: Real) -> Real:
+        """Larger of both sides' power over noise at exact offsets, interpolated between bins."""
+        at, bins = f / self.bin_hz, np.arange(self.upper.size)
+        upper = np.interp(at, bins, self.upper / self.noise_upper)
+        return np.maximum(upper, np.interp(at, bins, self.lower / self.noise_lower))
+
+    def threshold(self, single: float) -> float:
+        """Averaging K blocks narrows the noise: the same false-alarm rate lies lower."""
+        k = self.blocks
+        return 1.0 + (single - 1.0) / np.sqrt(k) if k > 1 else single
+
+    def stands_out(self, f: float, single: float) -> bool:
+        return bool(self.ratio(f) > self.threshold(single))
+
+    def strongest(self, exclude: list[float]) -> float | None:
+        """Offset of the line with the most power, among those that stand out; None when none does."""
+        limit = self.threshold(_DETECT)
+        shown = (self.upper > limit * self.noise_upper) | (self.lower > limit * self.noise_lower)
+        shown[: self.first] = False
+        guard = max(2, round(3.0 / (_COHERENT_S * self.bin_hz)))
+        for f in exclude:
+            k = round(f / self.bin_hz)
+            shown[max(0, k - guard) : k + guard + 1] = False
+        if not shown.any():
+            return None
+        both = np.where(shown, np.maximum(self.upper, self.lower), 0.0)
+        k = int(np.argmax(both))
+        side = self.upper if self.upper[k] >= self.lower[k] else self.lower
+        return (k + _parabola(side, k)) * self.bin_hz
+
+    def floor_dbc(self) -> float:
+        """Level of one side that would just have been detected, at a typical offset."""
+        noise = float(np.median(np.concatenate([self.noise_upper, self.noise_lower])[self.first :]))
+        level = (self.threshold(_DETECT) - 1.0) * noise / self.effective
+        return float(10 * np.log10(max(level, 1e-20)))
+
+
+def _median_floor(power: Real, width: int, step: int, blocks: int) -> Real:
+    coarse = power[: power.size // step * step].reshape(-1, step).mean(axis=1) if step > 1 else power
+    # the median of a gamma distribution of shape k is about k (1 - 1/(9k))^3 (Wilson & Hilferty)
+    shape = blocks * max(1.0, step / 2.0)
+    level = running_median(coarse, max(5, width // step | 1)) / (1.0 - 1.0 / (9.0 * shape)) ** 3
+    fine = np.repeat(level, step)
+    return np.maximum(np.pad(fine, (0, power.size - fine.size), mode="edge"), 1e-20)
+
+
+def _parabola(p: Real, k: int) -> float:
+    if not 1 <= k < p.size - 1:
+        return 0.0
+    a, b, c = np.sqrt(p[k - 1 : k + 2])
+    d = a - 2 * b + c
+    return float(np.clip(0.5 * (a - c) / d, -0.5, 0.5)) if d < 0 else 0.0
+
+
+def _mains_fundamental(p: _Periodogram) -> float | None:
+    """The mains frequency whose harmonics gather the most evidence, or None where none stands out."""
+    best, found = 0.0, None
+    limit = p.threshold(_DETECT)
+    for nominal in _MAINS:
+        step = p.bin_hz / (2 * 8)
+        trial = np.arange(nominal - _MAINS_SPAN_HZ, nominal + _MAINS_SPAN_HZ, step)
+        evidence = np.zeros(trial.size)
+        for k in range(1, 13):
+            if k * (nominal + _MAINS_SPAN_HZ) > BAND_HZ:
+                break
+            r = p.ratio_at(k * trial)
+            evidence += np.where(r > limit / 2, np.log(np.maximum(r, 1.0)) * p.blocks, 0.0)
+        top = int(np.argmax(evidence))
+        f = float(trial[top])
+        if evidence[top] > best and any(p.stands_out(k * f, _DETECT) for k in range(1, 13)):
+            best, found = float(evidence[top]), f
+    return found
+
+
+def _fit(y: Complex, m: Modulation, blocks: list[slice], offsets: list[float]) -> tuple[Complex, list[_Line]]:
+    """Least-squares fit of all line pairs at once in each block: (what is left, the lines)."""
+    rest = y.copy()
+    if not offsets:
+        return rest, []
+    signed = np.concatenate([offsets, [-f for f in offsets]])
+    n, k = len(blocks), len(offsets)
+    amplitude = np.zeros((n, 2 * k), np.complex128)
+    spread = np.zeros((n, 2 * k))
+    for i, b in enumerate(blocks):
+        use = m.use[b]
+        t = (np.flatnonzero(use) / m.rate_hz).astype(np.float64)
+        e = _phasors(signed, t)
+        data = y[b][use]
+        gram = (e.conj().T @ e).astype(np.complex128)
+        gram[np.diag_indices(2 * k)] *= 1.0 + 1e-6
+        inverse = np.linalg.pinv(gram, rcond=1e-3, hermitian=True)
+        amplitude[i] = inverse @ (e.conj().T @ data).astype(np.complex128)
+        left = data - e @ amplitude[i].astype(np.complex64)
+        piece = rest[b]
+        piece[use] = left
+        spread[i] = np.real(np.diag(inverse))
+    weights = np.array([m.use[b].sum() for b in blocks], np.float64)
+    weights /= weights.sum()
+    density = _local_noise(rest, m, blocks, offsets)
+    lines = []
+    for j, f in enumerate(offsets):
+        u, v = amplitude[:, j], amplitude[:, j + k]
+        noise = float((weights * spread[:, j]).sum()) * density[j]
+        lines.append(
+            _Line(
+                offset_hz=f,
+                upper=float((weights * np.abs(u) ** 2).sum()) - noise,
+                lower=float((weights * np.abs(v) ** 2).sum()) - noise,
+                cross=complex((weights * u * v).sum()),
+                noise=noise,
+                blocks=n,
+            )
+        )
+    return rest, lines
+
+
+def _phasors(signed_hz: Real, t: Real) -> Complex:
+    angle = (2 * np.pi * np.mod(np.outer(t, signed_hz), 1.0)).astype(np.float32)
+    e = np.empty(angle.shape, np.complex64)
+    e.real, e.imag = np.cos(angle), np.sin(angle)
+    return e
+
+
+def _local_noise(rest: Complex, m: Modulation, blocks: list[slice], offsets: list[float]) -> Real:
+    """Noise variance per sample, as seen near each offset (mean of both sides)."""
+    p = _Periodogram(rest, m, blocks)
+    k = np.clip(np.round(np.asarray(offsets) / p.bin_hz).astype(int), 0, p.upper.size - 1)
+    return 0.5 * (p.noise_upper[k] + p.noise_lower[k])
+
+
+def _sideband(line: _Line, mains: float | None, m: Modulation) -> Sideband | None:
+    """The line pair in the result's terms, or None where nothing is left above the noise."""
+    upper, lower = max(line.upper, 0.0), max(line.lower, 0.0)
+    if max(upper, lower) <= 2 * line.noise / np.sqrt(line.blocks):
+        return None
+    # |U +- conj(L)|^2 = |U|^2 + |L|^2 +- 2 Re(U L)
+    both, product = upper + lower, 2 * line.cross.real
+    am, pm = max(both + product, 0.0), max(both - product, 0.0)
+    share = pm / max(am + pm, 1e-30)
+    floor = line.noise / np.sqrt(line.blocks)
+    reachable = line.offset_hz < max(m.high_hz, 0.0) and line.offset_hz < max(-m.low_hz, 0.0)
+    single = max(upper, lower) > 10 * max(min(upper, lower), floor)
+    nature: Nature = "amplitude" if share < 0.1 else "angle" if share > 0.9 else "mixed"
+    power = max(upper, lower) if single else 0.5 * both
+    if single and reachable:
+        nature = "single"
+    sigma = 4.343 * np.sqrt(2 * power * line.noise / line.blocks) / power / (1.0 if single else np.sqrt(2.0))
+    order = None if mains is None else round(line.offset_hz / mains)
+    family: LineFamily | None = None
+    if mains is not None and order and abs(line.offset_hz - order * mains) < 0.05 + 0.002 * line.offset_hz:
+        family = "mains" if order % 2 else "twice-mains"
+    return Sideband(
+        offset_hz=line.offset_hz,
+        level_dbc=_db(power),
+        level_dbc_sigma=float(max(sigma, 0.01)),
+        lower_dbc=_db(lower) if lower > floor else None,
+        upper_dbc=_db(upper) if upper > floor else None,
+        am_index=float(np.sqrt(am)),
+        pm_index_rad=float(np.sqrt(pm)),
+        angle_share=float(share),
+        nature=nature,
+        family=family,
+        order=order if family else None,
+    )
+
+
+def _db(power: float) -> float:
+    return float(10 * np.log10(max(power, 1e-20)))
+
+
+def _on_grid(hz: float, fundamental: float, within: float) -> bool:
+    return abs(hz - fundamental * round(hz / fundamental)) < within
+
+
+def _mains_sigma(fitted: list[_Line], offsets: list[float], m: Modulation) -> float:
+    """Bound on the fundamental from the fitted harmonics, each worth its order squared."""
+    information = 0.0
+    for line in fitted:
+        if line.offset_hz in offsets:
+            power = max(line.upper, 0.0) + max(line.lower, 0.0)
+            order = max(1, round(line.offset_hz / offsets[0])) if offsets else 1
+            information += order**2 * power / max(line.noise, 1e-20) * line.blocks
+    # sigma_f = sqrt(6) / (pi T sqrt(E/N)) for one block of T seconds (Rife & Boorstyn 1974, complex data)
+    span = min(_COHERENT_S, m.y.size / m.rate_hz)
+    return float(np.sqrt(6.0) / (np.pi * span) / np.sqrt(max(2 * information, 1e-9)) / np.sqrt(2.0)) + 1e-4
+
+
+def _other_family(sidebands: list[Sideband]) -> tuple[list[Sideband], float | None]:
+    """Name the strongest equally spaced family outside the mains ones, where two lines agree on it."""
+    free = [b for b in sidebands if b.family is None]
+    for base in sorted(free, key=lambda b: b.offset_hz):
+        members = [
+            b for b in free if b is not base and _on_grid(b.offset_hz, base.offset_hz, 0.2 + 0.003 * b.offset_hz)
+        ]
+        if members:
+            named = {id(b) for b in [base, *members]}
+            out = [_as_switching(b, base.offset_hz) if id(b) in named else b for b in sidebands]
+            return out, base.offset_hz
+    return sidebands, None
+
+
+def _as_switching(b: Sideband, fundamental: float) -> Sideband:
+    from dataclasses import replace
+
+    return replace(b, family="switching", order=round(b.offset_hz / fundamental))
+
+
+def _blind_offsets(tone_hz: float, additive_mains_hz: float | None) -> tuple[float, ...]:
+    """Offsets at which the audio's own hum falls upon the tone's mains sidebands."""
+    if additive_mains_hz is None or not _on_grid(tone_hz, additive_mains_hz, 3.0):
+        return ()
+    return tuple(float(k * additive_mains_hz) for k in range(1, 7))
+
+
+def single_spurs(singles: tuple[tuple[float, float], ...], tone_hz: float) -> tuple[Spur, ...]:
+    """Single-sided lines as spurs of the key-down audio."""
+    return tuple(Spur(frequency_hz=tone_hz + f, level_dbc=level, when="key-down") for f, level in singles)

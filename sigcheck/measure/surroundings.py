@@ -1,0 +1,395 @@
+"""What else is in the audio: additive hum, other carriers, bursts, and the noise as the key goes up.
+
+The test signal is kept out by looking while its key is up; a steady signal is there all the time, and
+then only what stands clear of it and of its own modulation is counted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sigcheck.measure.results import Bursts, Lines, OtherSignal
+from sigcheck.measure.spectrum import Survey, hann, running_median, slice_band
+from sigcheck.measure.track import Complex, Mask, Real, Track
+
+_BLOCK_S = 6.0
+_DETECT = 31.6  # 15 dB over the noise of one block, as for sidebands
+_OTHER_DETECT = 60.0  # single lines are looked for at every frequency, so they need more room
+_MAINS = (50.0, 60.0)
+_MAINS_SPAN_HZ = 1.0
+_HUM_TOP_HZ = 1000.0
+_TONE_CLEAR_HZ = 200.0  # keying spreads a tone this far, 40 dB or more down
+
+
+@dataclass(frozen=True)
+class Quiet:
+    """Spectrum of the audio with the test signal gated out (or, steady, still in).
+
+    ``power`` (bins,) is line power (A^2) per bin; ``noise`` (bins,) the same of the noise alone.
+    """
+
+    power: Real
+    noise: Real
+    bin_hz: float
+    blocks: int
+    key_up: bool
+    seconds: float
+
+    def at(self, hz: float) -> tuple[float, float]:
+        """(line power over the noise, noise) at the nearest bins to ``hz``."""
+        k = int(np.clip(round(hz / self.bin_hz), 2, self.power.size - 3))
+        return float(self.power[k - 1 : k + 2].max()), float(self.noise[k])
+
+    def limit(self, single: float) -> float:
+        """Ratio to the noise at which a line counts, narrowed by averaging."""
+        return 1.0 + (single - 1.0) / np.sqrt(self.blocks)
+
+
+def quiet_spectrum(track: Track) -> Quiet:
+    """Long-block spectrum of the audio at key-up (or throughout, for a steady signal)."""
+    from scipy import fft
+
+    audio, rate = track.base.audio, track.base.rate_hz
+    up = track.marks.up
+    key_up = float(up.sum()) / rate > 1.0
+    length = min(audio.size, round(_BLOCK_S * rate))
+    count = max(1, audio.size // length)
+    used = count * length
+    window = hann(length)
+    mask = up[:used].reshape(count, length) if key_up else np.ones((count, length), bool)
+    gate = mask * window
+    weights = gate.sum(axis=1, dtype=np.float64)
+    keep = weights > 0.2 * weights.max()
+    size = fft.next_fast_len(length)
+    spectra = fft.fft(audio[:used].reshape(count, length)[keep] * gate[keep], size, axis=1, workers=-1)
+    power = (spectra.real**2 + spectra.imag**2).sum(axis=0, dtype=np.float64) / (weights[keep] ** 2).sum()
+    bin_hz = rate / size
+    step = max(1, round(0.5 / bin_hz))
+    coarse = power[: power.size // step * step].reshape(-1, step).mean(axis=1)
+    shape = keep.sum() * max(1.0, step / 2.0)
+    level = running_median(coarse, max(5, round(40.0 / (step * bin_hz)) | 1)) / (1 - 1 / (9 * shape)) ** 3
+    noise = np.repeat(level, step)
+    noise = np.pad(noise, (0, power.size - noise.size), mode="edge")
+    return Quiet(
+        power=power,
+        noise=np.maximum(noise, 1e-16 * track.marks.amplitude**2 + 1e-30),
+        bin_hz=bin_hz,
+        blocks=int(keep.sum()),
+        key_up=key_up,
+        seconds=float(mask.sum()) / rate,
+    )
+
+
+@dataclass(frozen=True)
+class Hum:
+    """Additive mains hum; ``dbc`` None where no line was seen."""
+
+    mains_hz: float | None
+    mains_hz_sigma: float | None
+    dbc: float | None
+    dbc_sigma: float | None
+    hz: float | None
+    floor_dbc: float | None
+    reason: str
+
+
+def additive_hum(q: Quiet, track: Track) -> Hum:
+    """Strongest additive line of a mains family (it stays put when the tone is retuned)."""
+    carrier = track.marks.amplitude**2
+    top = min(_HUM_TOP_HZ, q.power.size * q.bin_hz / 2)
+    if q.seconds < 0.5:
+        return Hum(None, None, None, None, None, None, "too short a recording to resolve mains lines")
+    best, found = 0.0, None
+    ratio = q.power / q.noise
+    bins = np.arange(q.power.size)
+    limit = q.limit(_DETECT)
+    clear = 3.0 + 2 * q.bin_hz
+    for nominal in _MAINS:
+        trial = np.arange(nominal - _MAINS_SPAN_HZ, nominal + _MAINS_SPAN_HZ, q.bin_hz / 12)
+        evidence = np.zeros(trial.size)
+        seen = np.zeros(trial.size, bool)
+        for k in range(1, 11):
+            at = k * trial
+            r = np.interp(at / q.bin_hz, bins, ratio)
+            usable = at < top
+            if not q.key_up:
+                usable &= ~_near_tone_or_its_lines(at, track.tone_hz, trial, clear)
+            r = np.where(usable, r, 0.0)
+            evidence += np.where(r > limit / 2, np.log(np.maximum(r, 1.0)), 0.0)
+            seen |= r > limit
+        evidence[~seen] = 0.0
+        k = int(np.argmax(evidence))
+        if evidence[k] > best:
+            best, found = float(evidence[k]), float(trial[k])
+    orders = [
+        k
+        for k in range(1, int(top / 50.0) + 1)
+        if q.key_up or not _near_tone_or_its_lines(np.array([k * (found or 50.0)]), track.tone_hz, found or 50.0, clear)[0]
+    ]
+    floor = 10 * np.log10(limit * float(np.median([q.at(k * 50.0)[1] for k in range(1, 7)])) / carrier)
+    if found is None:
+        return Hum(None, None, None, None, None, float(floor), "no mains line stands out of the noise")
+    levels = {k: q.at(k * found) for k in orders if k * found < top}
+    k, (power, noise) = max(levels.items(), key=lambda item: item[1][0] - item[1][1])
+    net = max(power - noise, 1e-30)
+    sigma = 4.343 * np.sqrt(2 * net * noise / q.blocks) / net
+    width = q.bin_hz * np.sqrt(noise / net) / k
+    return Hum(found, float(width + 1e-3), float(10 * np.log10(net / carrier)), float(max(sigma, 0.02)), k * found,
+               float(floor), "")
+
+
+def _near_tone_or_its_lines(at: Real, tone_hz: float, mains: Real | float, clear: float) -> Mask:
+    """Whether a line at ``at`` may be the tone or one of the tone's own mains sidebands."""
+    away = np.abs(at - tone_hz)
+    return (away < 25.0) | (np.abs(away - mains * np.round(away / mains)) < clear)
+
+
+def other_signals(q: Quiet, s: Survey, track: Track, hum: Hum, lines: Lines) -> tuple[tuple[OtherSignal, ...], float]:
+    """Other carriers and keyed signals in the passband, strongest first; and the level that would show."""
+    base, marks = track.base, track.marks
+    carrier = marks.amplitude**2
+    low, high = base.passband_hz
+    f = np.arange(q.power.size) * q.bin_hz
+    ratio = q.power / q.noise
+    limit = q.limit(_OTHER_DETECT)
+    allowed = (f > max(low, 100.0)) & (f < min(high, 0.97 * base.rate_hz)) & (ratio > limit)
+    allowed &= np.abs(f - track.tone_hz) > (15.0 if q.key_up else 40.0)
+    for mains in (hum.mains_hz, lines.mains_hz):
+        if mains is not None:
+            allowed &= np.abs(f - mains * np.round(f / mains)) > 0.3 + 2 * q.bin_hz
+    offsets = np.array([b.offset_hz for b in lines.sidebands])
+    for order in range(2, 8):
+        allowed &= np.abs(f - order * track.tone_hz) > 30.0
+    if not q.key_up and offsets.size:
+        away = np.abs(f - track.tone_hz)
+        nearest = np.abs(away[:, None] - offsets[None, :]).min(axis=1)
+        allowed &= nearest > 0.5 + 2 * q.bin_hz
+    floor = float(10 * np.log10(limit * float(np.median(q.noise[(f > low) & (f < high)]) if high > low else 1e-30) / carrier))
+    out: list[OtherSignal] = []
+    power = np.where(allowed, q.power, 0.0)
+    strongest = 0.0
+    while len(out) < 8:
+        k = int(np.argmax(power))
+        if power[k] <= 0.0:
+            break
+        near = np.abs(f - f[k]) < 60.0
+        # the gate's pattern smears a strong line into weaker companions: those are not signals
+        companion = any(abs(o.frequency_hz - f[k]) < 250.0 and power[k] < 0.05 * strongest for o in out)
+        power[near] = 0.0
+        if companion or not (q.key_up or _stands_alone(q, f[k], track.tone_hz)):
+            continue
+        strongest = max(strongest, float(q.power[k]))
+        signal = _describe(s, float(f[k]), track, lines, q)
+        if signal is not None:
+            out.append(signal)
+    out.sort(key=lambda o: -o.level_dbc)
+    return tuple(out), floor
+
+
+def _stands_alone(q: Quiet, hz: float, tone_hz: float) -> bool:
+    """A line beside a steady tone with no like partner on the tone's other side."""
+    here, _ = q.at(hz)
+    mirror = 2 * tone_hz - hz
+    if not 0 < mirror < q.power.size * q.bin_hz:
+        return True
+    there, noise = q.at(mirror)
+    return max(there - noise, 0.0) < 0.2 * here
+
+
+def _describe(s: Survey, hz: float, track: Track, lines: Lines, q: Quiet) -> OtherSignal | None:
+    k = int(np.clip(round(hz / s.bin_hz), 1, s.density.shape[1] - 2))
+    row = s.density[:, k - 1 : k + 2].sum(axis=1, dtype=np.float64) * s.bin_hz
+    rate = track.base.rate_hz
+    at = np.clip((s.frame_s * rate).astype(np.intp), 0, track.marks.up.size - 1)
+    up = track.marks.up[at] if q.key_up else np.ones(at.size, bool)
+    if up.sum() < 2:
+        return None
+    heard = row[up]
+    noise = 3 * s.bin_hz * track.base.noise_density
+    high = float(np.quantile(heard, 0.9))
+    low = float(np.quantile(heard, 0.15))
+    keyed = low < 0.1 * high and high > 8 * noise
+    carrier = track.marks.amplitude**2
+    line, line_noise = q.at(hz)
+    level = max(high - noise, 1e-30) if keyed else max(line - line_noise, 1e-30)
+    dips: bool | None = None
+    down = track.marks.down[at] & ~track.marks.up[at]
+    if q.key_up and not keyed and down.sum() >= 5 and high > 8 * noise and abs(hz - track.tone_hz) > 100.0:
+        dips = bool(np.median(row[down]) < 0.5 * np.median(heard))
+    return OtherSignal(
+        frequency_hz=hz,
+        level_dbc=float(10 * np.log10(level / carrier)),
+        keyed=keyed,
+        dips_with_ours=dips,
+        same_lines=_same_lines(q, hz, lines, level),
+    )
+
+
+def _same_lines(q: Quiet, hz: float, lines: Lines, level: float) -> bool | None:
+    """Whether the other carrier shows our strongest double sideband at its own offset and level."""
+    ours = next((b for b in lines.sidebands if b.nature != "single"), None)
+    if ours is None:
+        return None
+    expected = level * 10 ** (ours.level_dbc / 10)
+    seen = [q.at(hz + sign * ours.offset_hz) for sign in (-1, 1)]
+    noise = max(n for _, n in seen)
+    if expected < 6 * noise * q.limit(2.0):
+        return None
+    return bool(all(p - n > 0.3 * expected for p, n in seen))
+
+
+def sort_out(lines: Lines) -> Lines:
+    """A line seen both as a key-down spur and at key-up is one signal: it stays in ``others`` alone."""
+    from dataclasses import replace
+
+    kept = tuple(
+        spur for spur in lines.spurs if all(abs(spur.frequency_hz - o.frequency_hz) > 2.0 for o in lines.others)
+    )
+    return replace(lines, spurs=kept)
+
+
+@dataclass(frozen=True)
+class FarNoise:
+    """Noise in the passband away from the tone.
+
+    Densities in the convention of :mod:`sigcheck.measure.track`; None where not to be heard.
+    """
+
+    down: float | None
+    down_samples: int
+    just_up: float | None  # 5..20 ms after key-up, before a gain control recovers
+    late_up: float | None
+    width_hz: float
+    stream: Complex
+    rate_hz: float
+
+
+def far_noise(track: Track) -> FarNoise | None:
+    """Noise beyond 200 Hz from the tone, on the wider side of the passband; None without such a side."""
+    base, marks = track.base, track.marks
+    low, high = base.passband_hz
+    tone = track.tone_hz
+    swing = float(np.ptp(base.path_hz)) / 2
+    clear = _TONE_CLEAR_HZ if high - low > 900.0 else 100.0
+    below = (max(low + 40.0, 100.0), tone - swing - clear)
+    above = (tone + swing + clear, min(high - 40.0, 0.95 * base.rate_hz, 2 * tone - 60.0 if tone > 450.0 else high - 40.0))
+    side = max((below, above), key=lambda b: b[1] - b[0])
+    width = side[1] - side[0]
+    if width < 60.0:
+        return None
+    taper = min(100.0, max(30.0, width / 4))
+    stream, rate = slice_band(base.audio, base.rate_hz, *side, taper_hz=taper)
+    noise_width = width + taper * 0.75  # two raised-cosine skirts (power 3/8 each)
+    t = np.minimum(np.round(np.arange(stream.size) / rate * base.rate_hz).astype(np.intp), base.z.size - 1)
+    power = (stream.real**2 + stream.imag**2) / noise_width
+    guard = 1.0 / taper
+    down = marks.settled[t]
+    up = marks.up[t]
+    since_off = _since(marks.off_s, np.arange(stream.size) / rate)
+    before_on = _until(marks.on_s, np.arange(stream.size) / rate)
+    quiet_gap = ~marks.down[t] & (before_on > 0.005)
+    early = quiet_gap & (since_off > 0.005 + 0.5 * guard) & (since_off < 0.02 + 0.5 * guard)
+    late = up & (since_off > 0.1) & (before_on > guard)
+    return FarNoise(
+        down=_typical(power[down]),
+        down_samples=int(down.sum()),
+        just_up=_typical(power[early]) if marks.keyed else None,
+        late_up=_typical(power[late]),
+        width_hz=noise_width,
+        stream=stream,
+        rate_hz=rate,
+    )
+
+
+def _typical(power: Real) -> float | None:
+    """Noise power that static crashes and clicks do not pull up (median of an exponential)."""
+    return float(np.median(power) / np.log(2.0)) if power.size >= 20 else None
+
+
+def _since(events_s: Real, t: Real) -> Real:
+    if not events_s.size:
+        return np.full(t.size, np.inf)
+    k = np.searchsorted(events_s, t, side="right") - 1
+    return np.where(k >= 0, t - events_s[np.maximum(k, 0)], np.inf)
+
+
+def _until(events_s: Real, t: Real) -> Real:
+    if not events_s.size:
+        return np.full(t.size, np.inf)
+    k = np.searchsorted(events_s, t, side="left")
+    return np.where(k < events_s.size, events_s[np.minimum(k, events_s.size - 1)] - t, np.inf)
+
+
+def bursts(far: FarNoise | None, track: Track) -> Bursts:
+    """Impulsive noise and the gain control's recovery, from the noise away from the tone."""
+    names = ("burst_over_floor_db", "burst_time_fraction", "burst_rate_hz", "gain_recovery_db", "gain_recovery_s")
+    if far is None:
+        return Bursts(missing=dict.fromkeys(names, "the passband leaves no room away from the tone to hear noise in"))
+    missing: dict[str, str] = {}
+    over, fraction, rate = _burst_figures(far, track, missing)
+    recovery = None
+    if not track.marks.keyed:
+        missing["gain_recovery_db"] = "the tone is steady: the gain has no gap to recover in"
+    elif far.just_up is None or far.late_up is None or far.just_up <= 0:
+        missing["gain_recovery_db"] = "no gap of more than 0.1 s to see the noise recover in"
+    else:
+        recovery = float(10 * np.log10(max(far.late_up, 1e-30) / far.just_up))
+    missing["gain_recovery_s"] = "the recovery's course is not fitted"
+    return Bursts(
+        burst_over_floor_db=over,
+        burst_time_fraction=fraction,
+        burst_rate_hz=rate,
+        gain_recovery_db=recovery,
+        missing=missing,
+    )
+
+
+def _burst_figures(
+    far: FarNoise, track: Track, missing: dict[str, str]
+) -> tuple[float | None, float | None, float | None]:
+    step = max(1, round(0.001 * far.rate_hz))
+    n = far.stream.size // step
+    power = (far.stream.real**2 + far.stream.imag**2)[: n * step].reshape(n, step).mean(axis=1)
+    t = (np.arange(n) + 0.5) * step / far.rate_hz
+    index = np.minimum((t * track.base.rate_hz).astype(np.intp), track.base.z.size - 1)
+    use = track.marks.up[index] if track.marks.up.sum() > 2 * track.base.rate_hz else np.ones(n, bool)
+    if track.marks.keyed:
+        use &= (_since(track.marks.off_s, t) > 0.03) & (_until(track.marks.on_s, t) > 0.02)
+    if use.sum() < 500 or not np.any(power[use] > 0):
+        why = "less than half a second of noise without the signal"
+        missing.update(dict.fromkeys(("burst_over_floor_db", "burst_time_fraction", "burst_rate_hz"), why))
+        return None, None, None
+    heard = power[use].astype(np.float64)
+    # the floor follows the gain control: median of some 60 ms, which bursts at the mains rate leave alone
+    width = max(5, round(0.06 * far.rate_hz / step) | 1)
+    coarse = running_median(heard, width) if heard.size > width else np.full(heard.size, np.median(heard))
+    floor = np.maximum(coarse / (np.log(2.0) if step == 1 else 1 - 1 / (9 * step * 0.6)), 1e-30)
+    ratio = heard / floor
+    burst = ratio > 10.0
+    fraction = float(burst.mean())
+    if fraction < 1e-4:
+        missing["burst_over_floor_db"] = "no bursts 10 dB over the noise floor"
+        missing["burst_rate_hz"] = "no bursts 10 dB over the noise floor"
+        return None, fraction, None
+    over = float(10 * np.log10(np.median(ratio[burst])))
+    rate = _burst_rate(np.log(np.clip(ratio, 0.5, 100.0)), far.rate_hz / step)
+    if rate is None:
+        missing["burst_rate_hz"] = "the bursts come at random: no rate stands out"
+    return over, fraction, rate
+
+
+def _burst_rate(level: Real, rate_hz: float) -> float | None:
+    """Repetition rate between 40 and 130 Hz of the level (gaps closed up: good for long stretches only)."""
+    from scipy import fft
+
+    length = min(level.size, 2048)
+    frames = level[: level.size // length * length].reshape(-1, length)
+    spectrum = (np.abs(fft.rfft((frames - frames.mean(axis=1, keepdims=True)) * hann(length), axis=1)) ** 2).mean(axis=0)
+    f = np.arange(spectrum.size) * rate_hz / length
+    inside = (f > 40.0) & (f < 130.0)
+    if not inside.any():
+        return None
+    k = int(np.argmax(np.where(inside, spectrum, 0.0)))
+    return float(f[k]) if spectrum[k] > 12 * float(np.median(spectrum[inside])) else None
