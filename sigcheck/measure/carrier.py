@@ -104,6 +104,8 @@ def shift(s: Survey, path_hz: Real, noise: Real | None = None) -> Baseband:
     """Baseband of the audio along a given path (n,) in Hz; ``noise`` as of ``quiet_density``."""
     if noise is None:
         noise = quiet_density(s)
+    # A noise-free recording has only leakage and rounding, 130 dB/Hz down: no passband shows in that.
+    noise = np.maximum(noise, 1e-12 * float(s.density.max()))
     tone = float(np.median(path_hz))
     low, high, seen = passband(noise, s.bin_hz, tone)
     return Baseband(

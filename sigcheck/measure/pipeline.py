@@ -78,6 +78,7 @@ def measure(recording: Recording, *, channel: int | None = None, tone_hz: float 
     track = frequency.refine(base, marks)
 
     quiet = surroundings.quiet_spectrum(track)
+    track = surroundings.heard_passband(quiet, track)
     hum = surroundings.additive_hum(quiet, track)
     far = surroundings.far_noise(track)
     modulation = sidebands.modulation(track)

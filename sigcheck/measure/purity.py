@@ -61,7 +61,9 @@ def distortion(x: NDArray[np.float32], rate_hz: float, track: Track) -> Distorti
         return None
     window = np.kaiser(length, _KAISER_BETA)
     frames = x[starts[:, None] + np.arange(length)]
-    spectra = fft.rfft((frames - frames.mean(axis=1, keepdims=True)) * window.astype(np.float32), axis=1, workers=-1)
+    weight = (window / window.sum()).astype(np.float32)
+    level = (frames @ weight)[:, None]  # under the window a sine has no mean of its own, a plain mean would
+    spectra = fft.rfft((frames - level) * window.astype(np.float32), axis=1, workers=-1)
     middle = (starts + (length - 1) / 2) / rate_hz
     at = np.clip(np.round(middle * track.base.rate_hz).astype(np.intp), 0, track.base.path_hz.size - 1)
     tone = track.base.path_hz[at] + (track.tone_hz - float(np.mean(track.base.path_hz[track.marks.down])))
@@ -75,10 +77,14 @@ def distortion(x: NDArray[np.float32], rate_hz: float, track: Track) -> Distorti
     unit = fundamental / np.maximum(np.abs(fundamental), 1e-30)
     group = np.floor((middle - middle[0]) / _COHERENT_S).astype(np.intp)
     powers, sigmas = [], []
+    wave = np.zeros((_MAX_HARMONICS + 1,), np.complex128)
+    wave[1] = np.sqrt(carrier)
     for n in orders:
         h = read.amplitude(n * tone) * np.conj(unit) ** n
-        noise = read.noise(n * tone)
+        noise = max(read.noise(n * tone), 1e-13 * carrier)  # single-precision rounding at the least
         power, sigma = _coherent_power(h, group, noise)
+        if power > 3 * sigma:
+            wave[n] = h.mean()
         powers.append(power / carrier)
         sigmas.append(sigma / carrier)
     total = float(np.sum(np.maximum(powers, 0.0))) if powers else 0.0
@@ -104,7 +110,7 @@ def distortion(x: NDArray[np.float32], rate_hz: float, track: Track) -> Distorti
         even_dbc=_sum_dbc(found, lambda h: h.order % 2 == 0),
         odd_dbc=_sum_dbc(found, lambda h: h.order % 2 == 1),
         after_filter_dbc=_sum_dbc(found, lambda h: h.after_filter),
-        flat_top_share=_flat_tops(frames, outside),
+        flat_top_share=_flat_tops(wave) if seen else None,
         outside_lobe=outside,
         lobe_hz=_LOBE_BINS * rate_hz / length,
         reason="" if orders else "the first harmonic lies beyond 0.45 of the sample rate",
@@ -149,11 +155,14 @@ class _Reader:
         b = np.arange(spectra.shape[1])
         # refer the phase to the middle of the frame: the window's transform is then real
         self.spectra = spectra * np.exp(1j * np.pi * b * (length - 1) / length).astype(np.complex64)
-        oversample = 64
-        offsets = np.arange(-(_LOBE_BINS + 1) * oversample, (_LOBE_BINS + 1) * oversample + 1) / oversample
-        centred = np.arange(length) - (length - 1) / 2
-        self._offsets = offsets
-        self._lobe = np.cos(2 * np.pi * np.outer(offsets, centred) / length) @ window
+        from scipy import fft
+
+        oversample = 16
+        steps = np.arange((_LOBE_BINS + 1) * oversample + 1)
+        half = fft.rfft(window, oversample * length)[: steps.size]
+        half = np.real(half * np.exp(1j * np.pi * steps * (length - 1) / (oversample * length)))
+        self._offsets = np.concatenate([-steps[:0:-1], steps]) / oversample
+        self._lobe = np.concatenate([half[:0:-1], half])
         self._square = float(np.sum(window**2))
         self._fourth = float(np.sum(window**4))
         self._dft = length
@@ -193,7 +202,7 @@ class _Reader:
         power = self.spectra.real.astype(np.float64) ** 2 + self.spectra.imag.astype(np.float64) ** 2
         k = np.round(tone / self.bin_hz).astype(np.intp)[:, None] + np.arange(-_LOBE_BINS, _LOBE_BINS + 1)
         np.put_along_axis(power, np.clip(k, 0, power.shape[1] - 1), 0.0, axis=1)
-        power[:, :3] = 0.0
+        power[:, 0] = 0.0
         # Parseval: sum over one-sided bins = length * sum w^2 * mean square / 2
         mean_square = 2 * power.sum(axis=1).mean() / (self._dft * self._square)
         return float(mean_square / (carrier / 2))
@@ -212,12 +221,12 @@ def _coherent_power(h: NDArray[np.complex128], group: NDArray[np.intp], noise: f
     return power, float(np.sqrt(variance))
 
 
-def _flat_tops(frames: NDArray[np.float32], outside: float) -> float | None:
-    """Share of time near the extremes over a sine's; None where noise moves the extremes (17 dB and less)."""
-    if outside > 0.02:
-        return None
-    peak = np.quantile(np.abs(frames), 0.999, axis=1, keepdims=True)
-    return float(np.mean(np.abs(frames) > 0.98 * peak) / _SINE_TOP_SHARE)
+def _flat_tops(wave: NDArray[np.complex128]) -> float:
+    """Share of time near the extremes over a sine's, of the waveform that tone and harmonics add up to."""
+    phase = 2 * np.pi * np.arange(1024) / 1024
+    x = np.real(np.exp(1j * np.outer(phase, np.arange(wave.size))) @ wave)
+    middle, half = 0.5 * (x.max() + x.min()), 0.5 * (x.max() - x.min())
+    return float(np.mean(np.abs(x - middle) > 0.98 * half) / _SINE_TOP_SHARE)
 
 
 @dataclass(frozen=True)
@@ -319,7 +328,7 @@ def purity(
     missing: dict[str, str] = {"voice_dbc": "speech-like modulation is not measured"}
     values: dict[str, object] = {}
     d = distortion(x, rate_hz, track)
-    skirt_density = np.zeros(0)
+    skirt_density = f = np.zeros(0)
     if m is not None and rest is not None:
         points, skirt_density, f, _ = skirt(rest, m)
         values["skirt"] = points
@@ -329,7 +338,7 @@ def purity(
         why = "no key-down stretch is long enough to measure modulation in"
         for name in (*_MODULATION, *_RASP):
             missing[name] = why
-    _distortion_values(values, missing, d, skirt_density, lines, m)
+    _distortion_values(values, missing, d, skirt_density, f, lines, m)
     values.update(mains_hz=hum.mains_hz or lines.mains_hz)
     values["mains_hz_sigma"] = hum.mains_hz_sigma if hum.mains_hz else lines.mains_hz_sigma
     if values["mains_hz"] is None:
@@ -449,6 +458,7 @@ def _distortion_values(
     missing: dict[str, str],
     d: Distortion | None,
     skirt_density: Real,
+    f: Real,
     lines: Lines,
     m: Modulation | None,
 ) -> None:
@@ -465,13 +475,13 @@ def _distortion_values(
         if getattr(d, name) is None:
             missing[name] = "no such harmonic stands out of the noise"
     if d.flat_top_share is None:
-        missing["flat_top_share"] = "noise moves the waveform's extremes"
+        missing["flat_top_share"] = "no harmonics stand out to draw the waveform from"
     if m is None or not skirt_density.size:
         missing["sinad_db"] = "what lies close to the tone could not be measured"
         return
     close = sum(10 ** (b.level_dbc / 10) * (1 if b.nature == "single" else 2)
                 for b in lines.sidebands if b.offset_hz < d.lobe_hz)  # fmt: skip
-    near = skirt_density[np.isfinite(skirt_density)]
+    near = skirt_density[np.isfinite(skirt_density) & (f >= _AM_LOW_HZ) & (f < max(d.lobe_hz, 30.0))]
     noise = float(np.mean(near)) * 2 * d.lobe_hz if near.size else 0.0
     values["sinad_db"] = float(-10 * np.log10(max(d.outside_lobe + close + noise, 1e-20)))
 

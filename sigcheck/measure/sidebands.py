@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigcheck.measure.results import LineFamily, Lines, Nature, Sideband, Spur
-from sigcheck.measure.spectrum import running_median, slice_band
+from sigcheck.measure.spectrum import fundamental_from_lines, peak_bin, running_median, slice_band
 from sigcheck.measure.track import Complex, Mask, Real, Track
 
 BAND_HZ = 1000.0  # modulation is looked at this far on either side of the tone
@@ -35,7 +35,8 @@ _MAX_ORDER = 20
 # 15 dB over the noise in a line's own resolution: pure noise reaches it once in some 1e13 cells, and
 # what is left of the keying pattern has some decibels of room.
 _DETECT = 31.6
-_MAX_OTHER_LINES = 10
+_MAX_OTHER_LINES = 6
+_LEAST_DBC = -75.0  # weaker lines than any limit asks for are left in the noise
 
 
 @dataclass(frozen=True)
@@ -190,12 +191,14 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
         offsets = [f for f in offsets if f < BAND_HZ]
     y, fitted = _fit(m.y, m, blocks, offsets)
     others: list[float] = []
-    for _ in range(_MAX_OTHER_LINES):
+    while len(others) < _MAX_OTHER_LINES:
         spectrum = _Periodogram(y, m, blocks)
         peak = spectrum.strongest(exclude=[*others, *offsets])
         if peak is None:
             break
         others.append(peak)
+        y, _ = _fit(y, m, blocks, [peak])
+    if others:
         y, fitted = _fit(m.y, m, blocks, [*offsets, *others])
     floor = spectrum.floor_dbc()
     sidebands, singles = [], []
@@ -208,7 +211,7 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
             at = tone_hz + sign * line.offset_hz
             if additive_mains_hz is not None and _on_grid(at, additive_mains_hz, 0.5):
                 continue
-            if side.family is None:
+            if side.family is None or (side.order or 0) > 6:
                 singles.append((sign * line.offset_hz, side.level_dbc))
                 continue
         sidebands.append(side)
@@ -266,18 +269,17 @@ class _Periodogram:
         self.noise_lower = _median_floor(self.lower, width, step, self.blocks)
         self.first = max(2, round(_LOWEST_HZ / self.bin_hz))
 
-    def ratio(self, f: Real | float) -> Real:
-        """Larger of both sides' power over noise at offset f, the nearest bins' maximum."""
-        k = np.clip(np.round(np.asarray(f) / self.bin_hz).astype(int), 1, self.upper.size - 2)
-        up = np.maximum.reduce([self.upper[k + d] for d in (-1, 0, 1)]) / self.noise_upper[k]
-        lo = np.maximum.reduce([self.lower[k + d] for d in (-1, 0, 1)]) / self.noise_lower[k]
-        return np.maximum(up, lo)
+    def pair_ratio(self, f: Real) -> Real:
+        """Power over noise of a line pair at exact offsets, interpolated between bins.
 
-    def ratio_at(self, f: Real) -> Real:
-        """Larger of both sides' power over noise at exact offsets, interpolated between bins."""
+        The larger side, but at most ten times the smaller: modulation is never that lopsided, a lone
+        carrier beside the tone is. Where the passband cuts one side off, the other stands alone.
+        """
         at, bins = f / self.bin_hz, np.arange(self.upper.size)
         upper = np.interp(at, bins, self.upper / self.noise_upper)
-        return np.maximum(upper, np.interp(at, bins, self.lower / self.noise_lower))
+        lower = np.interp(at, bins, self.lower / self.noise_lower)
+        pair = np.minimum(np.maximum(upper, lower), 10 * np.minimum(upper, lower))
+        return np.where(f < min(self.reach), pair, np.where(self.reach[0] > self.reach[1], lower, upper))
 
     def threshold(self, single: float) -> float:
         """Averaging K blocks narrows the noise: the same false-alarm rate lies lower."""
@@ -285,7 +287,7 @@ class _Periodogram:
         return 1.0 + (single - 1.0) / np.sqrt(k) if k > 1 else single
 
     def stands_out(self, f: float, single: float) -> bool:
-        return bool(self.ratio(f) > self.threshold(single))
+        return bool(self.pair_ratio(np.array([f]))[0] > self.threshold(single))
 
     def strongest(self, exclude: list[float]) -> float | None:
         """Offset of the line with the most power, among those that stand out; None when none does."""
@@ -300,8 +302,9 @@ class _Periodogram:
             return None
         both = np.where(shown, np.maximum(self.upper, self.lower), 0.0)
         k = int(np.argmax(both))
-        side = self.upper if self.upper[k] >= self.lower[k] else self.lower
-        return (k + _parabola(side, k)) * self.bin_hz
+        if both[k] / self.effective < 10 ** (_LEAST_DBC / 10):
+            return None
+        return peak_bin(self.upper if self.upper[k] >= self.lower[k] else self.lower, k) * self.bin_hz
 
     def floor_dbc(self) -> float:
         """Level of one side that would just have been detected, at a typical offset."""
@@ -319,32 +322,33 @@ def _median_floor(power: Real, width: int, step: int, blocks: int) -> Real:
     return np.maximum(np.pad(fine, (0, power.size - fine.size), mode="edge"), 1e-20)
 
 
-def _parabola(p: Real, k: int) -> float:
-    if not 1 <= k < p.size - 1:
-        return 0.0
-    a, b, c = np.sqrt(p[k - 1 : k + 2])
-    d = a - 2 * b + c
-    return float(np.clip(0.5 * (a - c) / d, -0.5, 0.5)) if d < 0 else 0.0
-
-
 def _mains_fundamental(p: _Periodogram) -> float | None:
     """The mains frequency whose harmonics gather the most evidence, or None where none stands out."""
     best, found = 0.0, None
     limit = p.threshold(_DETECT)
     for nominal in _MAINS:
-        step = p.bin_hz / (2 * 8)
-        trial = np.arange(nominal - _MAINS_SPAN_HZ, nominal + _MAINS_SPAN_HZ, step)
+        trial = np.arange(nominal - _MAINS_SPAN_HZ, nominal + _MAINS_SPAN_HZ, p.bin_hz / 16)
         evidence = np.zeros(trial.size)
-        for k in range(1, 13):
-            if k * (nominal + _MAINS_SPAN_HZ) > BAND_HZ:
-                break
-            r = p.ratio_at(k * trial)
-            evidence += np.where(r > limit / 2, np.log(np.maximum(r, 1.0)) * p.blocks, 0.0)
+        seen = np.zeros(trial.size, bool)
+        for k in range(1, min(12, int(BAND_HZ / (nominal + _MAINS_SPAN_HZ))) + 1):
+            r = p.pair_ratio(k * trial)
+            evidence += np.where(r > limit / 2, r, 0.0)  # power over noise: the log-likelihood of a line
+            if k <= 4:  # rectified mains is strongest in its first harmonics
+                seen |= r > limit
+        evidence[~seen] = 0.0
         top = int(np.argmax(evidence))
-        f = float(trial[top])
-        if evidence[top] > best and any(p.stands_out(k * f, _DETECT) for k in range(1, 13)):
-            best, found = float(evidence[top]), f
-    return found
+        if evidence[top] > best:
+            best, found = float(evidence[top]), float(trial[top])
+    if found is None:
+        return None
+    orders = [k for k in range(1, 13) if p.pair_ratio(np.array([k * found]))[0] > limit / 2]
+    both = p.upper + p.lower
+    lines = [
+        (k, peak_bin(both, round(k * found / p.bin_hz)) * p.bin_hz, float(p.pair_ratio(np.array([k * found]))[0]))
+        for k in orders
+    ]
+    lines = [line for line in lines if abs(line[1] - line[0] * found) < 2 * p.bin_hz]
+    return fundamental_from_lines(lines) if lines else found
 
 
 def _fit(y: Complex, m: Modulation, blocks: list[slice], offsets: list[float]) -> tuple[Complex, list[_Line]]:
@@ -413,16 +417,18 @@ def _sideband(line: _Line, mains: float | None, m: Modulation) -> Sideband | Non
     am, pm = max(both + product, 0.0), max(both - product, 0.0)
     share = pm / max(am + pm, 1e-30)
     floor = line.noise / np.sqrt(line.blocks)
-    reachable = line.offset_hz < max(m.high_hz, 0.0) and line.offset_hz < max(-m.low_hz, 0.0)
+    reach = (max(-m.low_hz, 0.0), max(m.high_hz, 0.0))
+    cut = line.offset_hz > min(reach)  # the passband takes one of the two sides away
     single = max(upper, lower) > 10 * max(min(upper, lower), floor)
-    nature: Nature = "amplitude" if share < 0.1 else "angle" if share > 0.9 else "mixed"
-    power = max(upper, lower) if single else 0.5 * both
-    if single and reachable:
-        nature = "single"
-    sigma = 4.343 * np.sqrt(2 * power * line.noise / line.blocks) / power / (1.0 if single else np.sqrt(2.0))
     order = None if mains is None else round(line.offset_hz / mains)
+    on_mains = mains is not None and bool(order) and abs(line.offset_hz - order * mains) < 0.05 + 0.002 * line.offset_hz
+    nature: Nature = "amplitude" if share < 0.1 else "angle" if share > 0.9 else "mixed"
+    if single and not (cut and on_mains):
+        nature = "single"
+    power = max(upper, lower) if single else 0.5 * both
+    sigma = 4.343 * np.sqrt(2 * power * line.noise / line.blocks) / power / (1.0 if single else np.sqrt(2.0))
     family: LineFamily | None = None
-    if mains is not None and order and abs(line.offset_hz - order * mains) < 0.05 + 0.002 * line.offset_hz:
+    if on_mains:
         family = "mains" if order % 2 else "twice-mains"
     return Sideband(
         offset_hz=line.offset_hz,

@@ -157,7 +157,7 @@ def quiet_density(s: Survey) -> NDArray[np.float64]:
     """
     density = s.density[1:-1] if s.density.shape[0] > 4 else s.density
     # Powers of Hann frames are exponential: the q-quantile lies at -ln(1-q) of the mean.
-    q = 0.3
+    q = 0.15  # keyed text leaves that much of the time free of the tone's own keying sidebands
     if density.shape[0] >= 8:
         step = max(1, density.shape[0] // 400)  # some hundred frames place a quantile well enough
         level = np.quantile(density[::step], q, axis=0) / -np.log1p(-q)
@@ -215,3 +215,19 @@ def passband(noise: NDArray[np.float64], bin_hz: float, tone_hz: float) -> tuple
     low = edges[0] * bin_hz if edges[0] is not None else 0.0
     high = edges[1] * bin_hz if edges[1] is not None else top
     return float(low), float(high), edges[0] is not None or edges[1] is not None
+
+
+def peak_bin(power: NDArray[np.float64], k: int) -> float:
+    """Where between the bins a line's maximum near bin ``k`` lies (parabola through the levels in dB)."""
+    k = int(np.clip(k, 2, power.size - 3))
+    k = k - 1 + int(np.argmax(power[k - 1 : k + 2]))
+    k = int(np.clip(k, 1, power.size - 2))
+    a, b, c = np.log(np.maximum(power[k - 1 : k + 2], 1e-300))
+    curve = a - 2 * b + c
+    return k + (float(np.clip(0.5 * (a - c) / curve, -0.5, 0.5)) if curve < 0 else 0.0)
+
+
+def fundamental_from_lines(lines: list[tuple[int, float, float]]) -> float:
+    """Least-squares fundamental of harmonics given as (order, frequency, power over noise)."""
+    order, hz, weight = np.array(lines).T
+    return float((weight * order * hz).sum() / (weight * order**2).sum())

@@ -11,7 +11,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from sigcheck.measure.results import Bursts, Lines, OtherSignal
-from sigcheck.measure.spectrum import Survey, hann, running_median, slice_band
+from sigcheck.measure.spectrum import (
+    Survey,
+    fundamental_from_lines,
+    hann,
+    passband,
+    peak_bin,
+    running_median,
+    slice_band,
+)
 from sigcheck.measure.track import Complex, Mask, Real, Track
 
 _BLOCK_S = 6.0
@@ -38,9 +46,12 @@ class Quiet:
     seconds: float
 
     def at(self, hz: float) -> tuple[float, float]:
-        """(line power over the noise, noise) at the nearest bins to ``hz``."""
-        k = int(np.clip(round(hz / self.bin_hz), 2, self.power.size - 3))
-        return float(self.power[k - 1 : k + 2].max()), float(self.noise[k])
+        """(power of the line near ``hz``, noise in one bin); the peak between the bins is interpolated."""
+        k = int(np.clip(round(hz / self.bin_hz), 3, self.power.size - 4))
+        at = peak_bin(self.power, k)
+        k = int(np.clip(round(at), 1, self.power.size - 2))
+        a, b, c = np.log(np.maximum(self.power[k - 1 : k + 2], 1e-300))
+        return float(np.exp(b - 0.25 * (a - c) * (at - k))), float(self.noise[k])
 
     def limit(self, single: float) -> float:
         """Ratio to the noise at which a line counts, narrowed by averaging."""
@@ -82,6 +93,18 @@ def quiet_spectrum(track: Track) -> Quiet:
     )
 
 
+def heard_passband(q: Quiet, track: Track) -> Track:
+    """The track with its passband read off the noise at key-up, where no keying sidebands hide the edges."""
+    from dataclasses import replace
+
+    if not q.key_up:
+        return track
+    step = max(1, round(5.0 / q.bin_hz))
+    noise = q.noise[: q.noise.size // step * step].reshape(-1, step).mean(axis=1)
+    low, high, seen = passband(noise, step * q.bin_hz, track.tone_hz)
+    return replace(track, base=replace(track.base, passband_hz=(low, high), passband_from_noise=seen))
+
+
 @dataclass(frozen=True)
 class Hum:
     """Additive mains hum; ``dbc`` None where no line was seen."""
@@ -117,7 +140,7 @@ def additive_hum(q: Quiet, track: Track) -> Hum:
             if not q.key_up:
                 usable &= ~_near_tone_or_its_lines(at, track.tone_hz, trial, clear)
             r = np.where(usable, r, 0.0)
-            evidence += np.where(r > limit / 2, np.log(np.maximum(r, 1.0)), 0.0)
+            evidence += np.where(r > limit / 2, r, 0.0)
             seen |= r > limit
         evidence[~seen] = 0.0
         k = int(np.argmax(evidence))
@@ -132,6 +155,10 @@ def additive_hum(q: Quiet, track: Track) -> Hum:
     if found is None:
         return Hum(None, None, None, None, None, float(floor), "no mains line stands out of the noise")
     levels = {k: q.at(k * found) for k in orders if k * found < top}
+    strong = [(k, peak_bin(q.power, round(k * found / q.bin_hz)) * q.bin_hz, p / n) for k, (p, n) in levels.items()]
+    strong = [line for line in strong if line[2] > limit / 2 and abs(line[1] - line[0] * found) < 2 * q.bin_hz]
+    if strong:
+        found = fundamental_from_lines(strong)
     k, (power, noise) = max(levels.items(), key=lambda item: item[1][0] - item[1][1])
     net = max(power - noise, 1e-30)
     sigma = 4.343 * np.sqrt(2 * net * noise / q.blocks) / net
@@ -244,9 +271,11 @@ def sort_out(lines: Lines) -> Lines:
     """A line seen both as a key-down spur and at key-up is one signal: it stays in ``others`` alone."""
     from dataclasses import replace
 
-    kept = tuple(
-        spur for spur in lines.spurs if all(abs(spur.frequency_hz - o.frequency_hz) > 2.0 for o in lines.others)
-    )
+    def apart(hz: float) -> bool:
+        # a keyed signal's own sidebands reach some tens of hertz from it
+        return all(abs(hz - o.frequency_hz) > (80.0 if o.keyed else 2.0) for o in lines.others)
+
+    kept = tuple(spur for spur in lines.spurs if apart(spur.frequency_hz))
     return replace(lines, spurs=kept)
 
 
