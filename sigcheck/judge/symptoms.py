@@ -489,7 +489,8 @@ def noise_bursts(case: Case) -> Finding:
     rhythm = "at random" if b.burst_rate_hz is None else f"{b.burst_rate_hz:.0f} times a second"
     text = (
         f"bursts of noise {rhythm}, {b.burst_over_floor_db:.0f} dB over the floor for "
-        f"{100 * b.burst_time_fraction:.1f} % of the time (limits {bound:.0f} dB and {100 * bound_time:.0f} %)"
+        f"{100 * b.burst_time_fraction:.1f} % of the time "
+        f"(limits {bound:.0f} dB and {100 * bound_time:.0f} %)"
     )
     return Symptom(
         id="noise-bursts",

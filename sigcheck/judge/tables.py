@@ -1,0 +1,602 @@
+"""The judge's knowledge as data: causes, what they leave in a recording, and how often.
+
+Causes are independent yes or no, with the probability that one is there before anything was heard:
+a home-built transmitter, tested a few metres from the receiver, by somebody who asks what is wrong.
+
+*Marks* are yes or no in a recording: the symptoms, and a few more that are no fault themselves.
+Each active cause makes a mark with its own probability, something unlisted with the ``leak``::
+
+    P(mark absent | causes) = (1 - leak) * product over active causes of (1 - p)          (noisy or)
+
+*Traits* tell causes of the same mark apart and have several states. The mark's strongest line comes
+from one of the active causes that can make it, so a trait's distribution is the mean of their rows,
+weighted by how readily each makes the ``parent`` mark; ``otherwise`` is the row of the leak and of
+causes not listed.
+
+Where a probability is not physics it is judgement from common practice. No row claims more than
+nineteen in twenty unless the mark is the cause's own definition, and a prediction from physics is let be
+wrong about one time in ten.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+
+class CauseRow(NamedTuple):
+    """A cause: plain words, the probability beforehand, and the signature in one line."""
+
+    text: str
+    prior: float
+    why: str
+
+
+class MarkRow(NamedTuple):
+    """A cause makes the mark with probability ``p``, for the physical reason ``why``."""
+
+    p: float
+    why: str
+
+
+class TraitRow(NamedTuple):
+    """Probabilities of the trait's states where this cause made the parent mark, and why."""
+
+    p: tuple[float, ...]
+    why: str
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A yes-or-no feature. ``is_symptom``: it has a limit and is reported by itself."""
+
+    leak: float
+    rows: dict[str, MarkRow]
+    is_symptom: bool = True
+
+
+@dataclass(frozen=True)
+class Trait:
+    """A feature with several states; ``parent`` None: it holds for the recording as a whole."""
+
+    parent: str | None
+    states: tuple[str, ...]
+    otherwise: tuple[float, ...]
+    rows: dict[str, TraitRow]
+
+
+_c, _m, _t = CauseRow, MarkRow, TraitRow
+
+CAUSES: dict[str, CauseRow] = {
+    # house and receiver
+    "receiver-overload": _c(
+        "receiver overload from a nearby transmitter", 0.10,
+        "a stage limits: audio harmonics, hum and noise of the stage on the tone, overshoot"),
+    "mains-remodulation": _c(
+        "the signal on the house wiring, modulated by a rectifier and heard again", 0.05,
+        "a switched path beside the direct one: both mains families, amplitude and angle"),
+    "receiver-supply-hum": _c(
+        "hum on the receiver's own supply", 0.02,
+        "the same sidebands on every signal in the passband"),
+    "receiver-drift": _c(
+        "the receiver's oscillator drifts", 0.02,
+        "every carrier in the passband moves alike"),
+    "receiver-oscillator-noise": _c(
+        "noise of the receiver's own oscillator", 0.01,
+        "reciprocal mixing: the same skirt on every carrier"),
+    "receiver-pulling": _c(
+        "the receiver's oscillator is pulled by the strong signal", 0.01,
+        "injection shifts the oscillator while the key is down"),
+    "gain-control": _c(
+        "the receiver's gain control reacts too slowly or too hard", 0.06,
+        "full gain meets the edge: overshoot, then a sag, without distortion"),
+    # transmitter supply
+    "transmitter-supply-hum": _c(
+        "hum on the transmitter's supply", 0.08,
+        "ripple modulates the output stage; the oscillator is pushed by it too"),
+    "magnetic-hum": _c(
+        "a mains transformer's field in the oscillator", 0.02,
+        "the field is at the mains frequency itself"),
+    "switching-supply": _c(
+        "a switching supply on the transmitter", 0.04,
+        "ripple at the converter's own rate, not the mains'"),
+    "supply-sag": _c(
+        "the transmitter's supply sags under key-down", 0.06,
+        "level and frequency settle together"),
+    # keying
+    "hard-keying": _c(
+        "keying edges too hard", 0.07,
+        "no shaping: edges as fast as the stage"),
+    "soft-keying": _c(
+        "keying edges too soft for the speed", 0.03,
+        "time constants too long for the dit"),
+    "keying-leak": _c(
+        "the oscillator leaks through at key-up", 0.05,
+        "the keyed stage does not block the running oscillator"),
+    "keyer-timing": _c(
+        "the keyer's timing is off", 0.04,
+        "element lengths scatter or the ratio is wrong"),
+    "key-bounce": _c(
+        "the key or relay bounces", 0.03,
+        "contacts open again after the first touch"),
+    # oscillator
+    "oscillator-noise": _c(
+        "noise of the transmitter's oscillator", 0.04,
+        "an angle-noise skirt that comes and goes with the key"),
+    "oscillator-pulling": _c(
+        "the oscillator is pulled when the key goes down", 0.05,
+        "the load or field changes: chirp, level steady"),
+    "synthesiser-settling": _c(
+        "the synthesiser settles anew at each key-down", 0.03,
+        "a loop's transient, the same each time"),
+    "warm-up": _c(
+        "the oscillator is still warming up", 0.08,
+        "exponential approach to a final temperature"),
+    "clock-drift": _c(
+        "clock drift", 0.05,
+        "room temperature or ageing: slow and nearly steady"),
+    "transmit-heating": _c(
+        "the oscillator is heated by transmitting", 0.03,
+        "the same drift in each transmission, recovering between"),
+    "temperature-cycling": _c(
+        "the temperature around the oscillator cycles", 0.02,
+        "a heater, fan or draught comes and goes"),
+    "loose-connection": _c(
+        "a loose connection", 0.04,
+        "contacts change at random moments by random amounts"),
+    "synthesiser-steps": _c(
+        "the synthesiser steps", 0.02,
+        "equal steps of its tuning or correction"),
+    "parasitic-oscillation": _c(
+        "the final stage is unstable", 0.02,
+        "its own oscillation mixes with the carrier while the key is down"),
+    "rf-feedback": _c(
+        "the transmitter's own field gets into keyer, oscillator or leads", 0.03,
+        "radio frequency detected in low-level circuits while the key is down"),
+    # audio and recorder
+    "audio-overdrive": _c(
+        "audio overdriven in the receiver's output or the recorder's input", 0.08,
+        "flat tops: odd harmonics, also above the receiver's filter; beside the tone all is clean"),
+    "audio-ground-loop": _c(
+        "a ground loop in the audio lead", 0.06,
+        "mains current on the screen adds lines, key up or down"),
+    "recorder-dropouts": _c(
+        "the recorder drops samples", 0.03,
+        "buffers lost or repeated by a busy computer"),
+    "recorder-clock": _c(
+        "the recorder's sample rate is off", 0.01,
+        "every audio frequency wrong in proportion"),
+    "recorder-processing": _c(
+        "the recorder processes the sound", 0.03,
+        "automatic level, noise suppression or lossy coding"),
+    "microphone-pickup": _c(
+        "recorded through the air by a microphone", 0.02,
+        "the room's echo lengthens the fall and fills the gaps"),
+    # band and path
+    "co-channel-station": _c(
+        "another station on the frequency", 0.05,
+        "a signal with its own rhythm"),
+    "broadcast-breakthrough": _c(
+        "a broadcast breaks through", 0.02,
+        "voice or music detected in the front end"),
+    "local-noise": _c(
+        "local electrical noise", 0.05,
+        "bursts from lamps, motors or supplies, key up or down"),
+    "weak-path": _c(
+        "nothing wrong but too little signal here", 0.06,
+        "path, antenna or power"),
+    "path-fading": _c(
+        "fading on the path", 0.03,
+        "two paths add and cancel as they change"),
+    "multipath-spread": _c(
+        "flutter by scattering on the path", 0.01,
+        "many moving paths: level and phase vary fast"),
+    "path-doppler": _c(
+        "a moving reflector or transmitter", 0.01,
+        "the path's length changes: a smooth frequency curve"),
+    # settings
+    "wrong-setting": _c(
+        "set otherwise than planned", 0.05,
+        "frequency, speed, shift or text as entered"),
+    "clock-not-set": _c(
+        "the clock that starts the transmission is not set", 0.03,
+        "starts early or late"),
+}  # fmt: skip
+
+MARKS: dict[str, Mark] = {
+    "hum-sidebands": Mark(0.004, {
+        "transmitter-supply-hum": _m(0.98, "its definition: ripple on the signal"),
+        "receiver-supply-hum": _m(0.98, "its definition: ripple on an oscillator or gain of the receiver"),
+        "mains-remodulation": _m(0.98, "its definition: a rectifier switches a path at the mains rate"),
+        "magnetic-hum": _m(0.98, "its definition: mains field in a coil of the oscillator"),
+        "receiver-overload": _m(0.5, "a limiting stage passes the hum of its own limit on to the tone"),
+        "rf-feedback": _m(0.1, "radio frequency upsets the regulator, ripple gets through"),
+        "audio-overdrive": _m(0.05, "limiting the sum of tone and audio hum mixes them"),
+        "switching-supply": _m(0.05, "its input ripple is at twice mains"),
+        "local-noise": _m(0.02, "bursts at the mains rate move the gain control"),
+    }),
+    "spur-lines": Mark(0.006, {
+        "switching-supply": _m(0.96, "its definition: ripple at the converter's rate"),
+        "parasitic-oscillation": _m(0.85, "products of carrier and oscillation"),
+        "rf-feedback": _m(0.6, "the loop hunts at its own rate"),
+        "receiver-overload": _m(0.12, "third-order products with another station"),
+        "co-channel-station": _m(0.1, "beside a steady tone a lone carrier looks like a spur"),
+        "transmitter-supply-hum": _m(0.03, "strong hum leaves lines off the mains families' grid"),
+        "mains-remodulation": _m(0.03, "likewise"),
+        "recorder-processing": _m(0.05, "lossy coding leaves lines"),
+        "broadcast-breakthrough": _m(0.1, "the broadcast's carrier beats with the tone"),
+        "synthesiser-steps": _m(0.05, "fractional spurs"),
+    }),
+    "harmonic-distortion": Mark(0.006, {
+        "audio-overdrive": _m(0.97, "its definition: a stage at its rails"),
+        "receiver-overload": _m(0.85, "the product detector or a later stage is driven out of its range"),
+        "receiver-pulling": _m(0.5, "a pulled oscillator makes the beat's own second harmonic"),
+        "microphone-pickup": _m(0.25, "small loudspeakers distort"),
+        "recorder-processing": _m(0.1, "a limiter in the recorder"),
+        "gain-control": _m(0.02, "a control so fast that it follows the cycle"),
+    }),
+    "rasp": Mark(0.006, {
+        "oscillator-noise": _m(0.92, "its definition: noise that comes with the carrier"),
+        "receiver-oscillator-noise": _m(0.92, "its definition: the carrier mixed with a noisy oscillator"),
+        "receiver-overload": _m(0.7, "noise of a stage at its limit, on amplitude and phase"),
+        "multipath-spread": _m(0.4, "the signal itself is spread into noise"),
+        "rf-feedback": _m(0.25, "regulators and oscillator disturbed at random"),
+        "parasitic-oscillation": _m(0.2, "an unstable stage is noisy"),
+        "switching-supply": _m(0.2, "a wandering converter smears its lines"),
+        "recorder-processing": _m(0.2, "noise suppression mutes the gaps; coding noise follows the tone"),
+        "mains-remodulation": _m(0.08, "a contact or rectifier that crackles"),
+        "magnetic-hum": _m(0.03, "strong lines leave a residue"),
+        "transmitter-supply-hum": _m(0.04, "strong lines leave a residue"),
+        "loose-connection": _m(0.15, "a crackling contact"),
+        "audio-overdrive": _m(0.03, "clipping mixes noise from other harmonics' surroundings to the tone"),
+        "co-channel-station": _m(0.05, "another signal within 500 Hz counts as noise"),
+        "key-bounce": _m(0.05, "contacts that chatter"),
+    }),
+    "noisy-tone": Mark(0.008, {
+        "oscillator-noise": _m(0.85, "phase noise within 300 Hz"),
+        "receiver-oscillator-noise": _m(0.85, "likewise, of the receiver's oscillator"),
+        "receiver-overload": _m(0.35, "the phase part of the limiting stage's noise"),
+        "multipath-spread": _m(0.6, "phase varies with the paths"),
+        "loose-connection": _m(0.2, "jitter of a bad contact"),
+        "switching-supply": _m(0.2, "a wandering converter smears its lines"),
+        "parasitic-oscillation": _m(0.2, "an unstable stage is noisy"),
+        "rf-feedback": _m(0.25, "the oscillator is disturbed at random"),
+        "recorder-processing": _m(0.1, "coding noise"),
+        "transmitter-supply-hum": _m(0.06, "strong lines leave a residue"),
+        "mains-remodulation": _m(0.08, "strong lines leave a residue"),
+        "magnetic-hum": _m(0.08, "strong lines leave a residue"),
+        "synthesiser-steps": _m(0.1, "many small steps"),
+        "synthesiser-settling": _m(0.1, "the transient reaches into the element"),
+        "oscillator-pulling": _m(0.06, "a slow tail of the chirp"),
+        "supply-sag": _m(0.1, "a slow tail of the chirp"),
+        "path-doppler": _m(0.05, "several moving paths"),
+    }),
+    "audio-hum": Mark(0.01, {
+        "audio-ground-loop": _m(0.97, "its definition: mains lines added to the audio"),
+        "receiver-supply-hum": _m(0.25, "the same supply feeds the audio stage"),
+        "microphone-pickup": _m(0.2, "transformers and fans in the room"),
+        "receiver-overload": _m(0.02, "direct conversion demodulates the hum of its own mixer"),
+        "local-noise": _m(0.05, "bursts at the mains rate have lines at its multiples"),
+    }),
+    "key-clicks": Mark(0.008, {
+        "hard-keying": _m(0.97, "its definition"),
+        "key-bounce": _m(0.3, "a relay's contacts make hard edges"),
+        "audio-overdrive": _m(0.15, "clipping cuts the top off the edge, what is left is steeper"),
+        "receiver-overload": _m(0.15, "likewise in the limiting stage"),
+        "recorder-processing": _m(0.05, "a gate opens suddenly"),
+    }),
+    "slow-keying": Mark(0.006, {
+        "soft-keying": _m(0.96, "its definition"),
+        "microphone-pickup": _m(0.35, "the room's echo lengthens the fall"),
+        "multipath-spread": _m(0.1, "late paths lengthen the fall"),
+        "supply-sag": _m(0.04, "a level that never settles looks like a long edge"),
+        "gain-control": _m(0.04, "likewise"),
+        "recorder-processing": _m(0.08, "a slow gate"),
+    }),
+    "chirp": Mark(0.006, {
+        "supply-sag": _m(0.8, "voltage pushes the oscillator"),
+        "oscillator-pulling": _m(0.96, "its definition"),
+        "synthesiser-settling": _m(0.92, "its definition, where the transient lasts into the element"),
+        "receiver-pulling": _m(0.9, "the shift follows the key"),
+        "rf-feedback": _m(0.15, "the field reaches the oscillator"),
+        "transmit-heating": _m(0.03, "fast heating of a small crystal"),
+    }),
+    "droop": Mark(0.04, {
+        "supply-sag": _m(0.85, "its definition: the level falls within the element"),
+        "gain-control": _m(0.5, "the control closes during the element"),
+        "receiver-overload": _m(0.2, "the control acts on top of the limiting"),
+        "recorder-processing": _m(0.2, "automatic level"),
+    }, is_symptom=False),
+    "backwave": Mark(0.006, {
+        "keying-leak": _m(0.96, "its definition"),
+        "microphone-pickup": _m(0.2, "the room's echo fills the gap"),
+        "co-channel-station": _m(0.06, "a weak carrier on the same frequency"),
+        "gain-control": _m(0.06, "the gain opens at key-up and lifts what leaks"),
+        "receiver-overload": _m(0.05, "limiting cuts the key-down level, so the leak looks stronger"),
+        "audio-overdrive": _m(0.05, "likewise in the audio"),
+    }),
+    "overshoot": Mark(0.008, {
+        "gain-control": _m(0.9, "full gain meets the edge"),
+        "receiver-overload": _m(0.4, "the gain control has far to go"),
+        "supply-sag": _m(0.3, "the reservoir is full at first"),
+        "recorder-processing": _m(0.25, "automatic level"),
+        "hard-keying": _m(0.03, "a filter rings on a hard edge, by less than 1 dB"),
+    }),
+    "keying-timing": Mark(0.01, {
+        "keyer-timing": _m(0.96, "its definition"),
+        "key-bounce": _m(0.4, "broken elements count twice"),
+        "rf-feedback": _m(0.3, "the keyer is disturbed by the field"),
+        "recorder-dropouts": _m(0.25, "lost samples shorten elements"),
+        "local-noise": _m(0.1, "bursts break elements"),
+        "path-fading": _m(0.1, "deep fades break elements"),
+        "microphone-pickup": _m(0.1, "echo lengthens marks unevenly"),
+        "weak-path": _m(0.1, "noise moves the edges"),
+        "co-channel-station": _m(0.08, "its elements mix with ours"),
+        "wrong-setting": _m(0.05, "an unusual weighting or ratio was entered"),
+        "soft-keying": _m(0.05, "dits that never reach full level"),
+    }),
+    "broken-elements": Mark(0.01, {
+        "key-bounce": _m(0.92, "its definition: elements open again soon after they begin"),
+        "rf-feedback": _m(0.2, "the keyer resets under its own field"),
+        "loose-connection": _m(0.15, "the supply or key lead opens"),
+        "recorder-dropouts": _m(0.1, "a gap near an edge"),
+    }, is_symptom=False),
+    "drift": Mark(0.01, {
+        "warm-up": _m(0.96, "its definition"),
+        "clock-drift": _m(0.96, "its definition"),
+        "receiver-drift": _m(0.96, "its definition"),
+        "transmit-heating": _m(0.85, "its definition, where a transmission is long enough"),
+        "path-doppler": _m(0.8, "a changing speed along the path"),
+        "temperature-cycling": _m(0.25, "part of a cycle looks like drift"),
+        "loose-connection": _m(0.06, "jumps add up"),
+        "synthesiser-steps": _m(0.08, "steps that follow a drift"),
+        "oscillator-noise": _m(0.04, "noise close in wanders"),
+    }),
+    "frequency-wobble": Mark(0.006, {
+        "temperature-cycling": _m(0.96, "its definition"),
+        "transmit-heating": _m(0.25, "heating and cooling in turn"),
+        "path-doppler": _m(0.15, "a swinging antenna or reflector"),
+        "loose-connection": _m(0.06, "jumps to and fro"),
+        "warm-up": _m(0.03, "a thermostat that hunts"),
+        "receiver-drift": _m(0.05, "the receiver's own cycle"),
+        "oscillator-noise": _m(0.05, "noise close in looks like a cycle for a while"),
+    }),
+    "frequency-jumps": Mark(0.006, {
+        "loose-connection": _m(0.95, "its definition"),
+        "synthesiser-steps": _m(0.95, "its definition"),
+        "rf-feedback": _m(0.1, "the oscillator is kicked by its own field"),
+        "temperature-cycling": _m(0.03, "fast swings look like jumps"),
+        "receiver-drift": _m(0.03, "a receiver that tunes in steps"),
+        "receiver-overload": _m(0.02, "injection locks and lets go"),
+        "recorder-dropouts": _m(0.05, "a phase break looks like a brief jump"),
+        "oscillator-noise": _m(0.04, "popcorn noise"),
+    }),
+    "other-signal": Mark(0.012, {
+        "co-channel-station": _m(0.95, "its definition"),
+        "broadcast-breakthrough": _m(0.3, "the broadcast's carrier as a beat"),
+        "receiver-overload": _m(0.06, "products with other stations"),
+        "switching-supply": _m(0.06, "a harmonic of the converter falls into the passband"),
+        "parasitic-oscillation": _m(0.05, "it runs on at key-up"),
+    }),
+    "voice-breakthrough": Mark(0.003, {
+        "broadcast-breakthrough": _m(0.95, "its definition"),
+        "co-channel-station": _m(0.08, "a telephony station"),
+        "microphone-pickup": _m(0.15, "somebody speaks in the room"),
+    }),
+    "noise-bursts": Mark(0.01, {
+        "local-noise": _m(0.95, "its definition"),
+        "switching-supply": _m(0.1, "it radiates"),
+        "loose-connection": _m(0.05, "sparks"),
+        "recorder-dropouts": _m(0.08, "gaps click"),
+        "microphone-pickup": _m(0.08, "knocks in the room"),
+    }),
+    "clipped-recording": Mark(0.002, {
+        "audio-overdrive": _m(0.5, "the converter's or an amplifier's hard rails; softer stages leave none"),
+        "receiver-overload": _m(0.03, "the audio is loud too"),
+        "recorder-processing": _m(0.03, "a limiter in the recorder"),
+        "local-noise": _m(0.02, "bursts reach the rails, seldom in the key-down share"),
+    }),
+    "dropouts": Mark(0.003, {
+        "recorder-dropouts": _m(0.98, "its definition"),
+        "recorder-processing": _m(0.1, "a gate or a codec's lost frames"),
+    }),
+    "fading": Mark(0.006, {
+        "path-fading": _m(0.93, "its definition"),
+        "multipath-spread": _m(0.3, "slow part of the flutter"),
+        "recorder-processing": _m(0.15, "automatic level"),
+        "loose-connection": _m(0.15, "an antenna or supply contact"),
+        "supply-sag": _m(0.04, "a battery at its end"),
+        "path-doppler": _m(0.15, "the reflector's path beats with the direct one"),
+        "co-channel-station": _m(0.05, "a carrier on the same frequency beats with ours"),
+        "gain-control": _m(0.03, "the gain moves between the elements"),
+    }),
+    "flutter": Mark(0.03, {
+        "multipath-spread": _m(0.8, "its definition: level changes within 0.2 s"),
+        "path-fading": _m(0.25, "its faster part"),
+        "transmitter-supply-hum": _m(0.2, "strong amplitude hum"),
+        "receiver-supply-hum": _m(0.2, "strong amplitude hum"),
+        "mains-remodulation": _m(0.2, "strong amplitude hum"),
+        "receiver-overload": _m(0.2, "amplitude noise of the limiting stage"),
+        "loose-connection": _m(0.2, "a crackling contact"),
+        "supply-sag": _m(0.3, "level falls within each element"),
+        "gain-control": _m(0.3, "level falls within each element"),
+        "rf-feedback": _m(0.2, "the level is disturbed"),
+    }, is_symptom=False),
+    "weak-signal": Mark(0.01, {
+        "weak-path": _m(0.97, "its definition"),
+        "path-fading": _m(0.1, "a fade during the whole recording"),
+        "local-noise": _m(0.1, "noise covers the signal"),
+        "wrong-setting": _m(0.03, "tuned to the filter's edge"),
+    }),
+    "off-frequency": Mark(0.01, {
+        "wrong-setting": _m(0.5, "a frequency or reference entered wrong, or the dial set wrong"),
+        "warm-up": _m(0.1, "not there yet"),
+        "clock-drift": _m(0.1, "long ago set"),
+        "receiver-drift": _m(0.15, "the dial reads wrong"),
+        "recorder-clock": _m(0.02, "100 ppm of a tone are a tenth of a hertz"),
+    }),
+    "off-time": Mark(0.005, {
+        "clock-not-set": _m(0.96, "its definition"),
+        "wrong-setting": _m(0.1, "another period or delay was entered"),
+    }),
+    "off-speed": Mark(0.005, {
+        "wrong-setting": _m(0.4, "another speed was entered"),
+        "keyer-timing": _m(0.1, "a timing element is off its value"),
+    }),
+    "off-shift": Mark(0.005, {
+        "wrong-setting": _m(0.3, "another shift was entered"),
+    }),
+    "wrong-message": Mark(0.004, {
+        "wrong-setting": _m(0.4, "another text was entered"),
+        "keyer-timing": _m(0.08, "gaps so short that characters run together"),
+        "key-bounce": _m(0.15, "extra elements"),
+        "rf-feedback": _m(0.08, "the keyer's memory is disturbed"),
+        "recorder-dropouts": _m(0.05, "characters are lost"),
+        "co-channel-station": _m(0.05, "its characters are copied instead"),
+    }),
+    "no-signal": Mark(0.4, {
+        "weak-path": _m(0.5, "under the noise"),
+        "wrong-setting": _m(0.5, "dial, sideband or frequency put it outside the passband"),
+    }, is_symptom=False),
+}  # fmt: skip
+
+TRAITS: dict[str, Trait] = {
+    # Which mains family is the stronger by 10 dB, or neither.
+    "hum-family": Trait("hum-sidebands", ("twice", "mains", "both"), (0.4, 0.3, 0.3), {
+        "transmitter-supply-hum": _t((0.70, 0.14, 0.16), "a full-wave rectifier's ripple is at twice mains, "
+                                     "a half-wave one's at mains"),
+        "receiver-supply-hum": _t((0.70, 0.14, 0.16), "likewise"),
+        "mains-remodulation": _t((0.13, 0.17, 0.70), "a rectifier conducts once or twice a cycle, unevenly"),
+        "magnetic-hum": _t((0.02, 0.92, 0.06), "a transformer's field has the mains frequency"),
+        "receiver-overload": _t((0.45, 0.20, 0.35), "whatever hum the limiting stage's supply has"),
+        "switching-supply": _t((0.85, 0.05, 0.10), "the ripple behind its rectifier"),
+    }),
+    # Share of angle modulation in the power of the mains lines: below 0.1, 0.4, 0.9, above.
+    "hum-nature": Trait("hum-sidebands", ("amplitude", "mostly amplitude", "mixed", "angle"),
+                        (0.3, 0.2, 0.35, 0.15), {
+        "transmitter-supply-hum": _t((0.46, 0.26, 0.23, 0.05), "the output follows the supply, the "
+                                     "oscillator is pushed a little"),
+        "receiver-supply-hum": _t((0.46, 0.26, 0.23, 0.05), "no recording of one signal tells it from the "
+                                  "transmitter's"),
+        "mains-remodulation": _t((0.13, 0.20, 0.55, 0.12), "the second path's phase is arbitrary, so the "
+                                 "angle share is sin^2 of it"),
+        "magnetic-hum": _t((0.01, 0.02, 0.12, 0.85), "the field tunes the coil: frequency modulation"),
+        "receiver-overload": _t((0.42, 0.25, 0.28, 0.05), "the limit moves with the hum: amplitude, with "
+                                "some conversion to phase"),
+    }),
+    # Do other carriers in the passband have our sidebands?
+    "hum-on-others": Trait("hum-sidebands", ("yes", "no"), (0.05, 0.95), {
+        "receiver-supply-hum": _t((0.92, 0.08), "the receiver's hum is on every signal"),
+        "receiver-overload": _t((0.3, 0.7), "cross-modulation reaches weak signals too"),
+        "audio-overdrive": _t((0.3, 0.7), "mixed in the audio with all that is there"),
+    }),
+    "harmonic-place": Trait("harmonic-distortion", ("above the filter", "inside"), (0.4, 0.6), {
+        "audio-overdrive": _t((0.88, 0.12), "made after the filter, so nothing cuts them off"),
+        "receiver-overload": _t((0.15, 0.85), "made before the filter, which cuts off those above it"),
+        "receiver-pulling": _t((0.10, 0.90), "likewise"),
+        "microphone-pickup": _t((0.8, 0.2), "the loudspeaker comes last"),
+        "recorder-processing": _t((0.8, 0.2), "the recorder comes last"),
+    }),
+    # Odd or even harmonics stronger by 6 dB, or neither.
+    "harmonic-order": Trait("harmonic-distortion", ("odd", "even", "both"), (0.35, 0.3, 0.35), {
+        "audio-overdrive": _t((0.62, 0.10, 0.28), "both tops flat alike; one rail alone makes even ones"),
+        "receiver-overload": _t((0.35, 0.28, 0.37), "a balanced detector odd, a single-ended one even"),
+        "receiver-pulling": _t((0.1, 0.6, 0.3), "Adler's beat has its second harmonic first"),
+        "microphone-pickup": _t((0.3, 0.4, 0.3), "cones are not symmetrical"),
+    }),
+    "flat-tops": Trait("harmonic-distortion", ("flat", "round"), (0.2, 0.8), {
+        "audio-overdrive": _t((0.80, 0.20), "the waveform is held at its rails"),
+        "receiver-overload": _t((0.25, 0.75), "the filter behind rounds the waveform"),
+        "microphone-pickup": _t((0.1, 0.9), "the room's echo rounds it"),
+    }),
+    "audio-loud": Trait("harmonic-distortion", ("loud", "moderate"), (0.15, 0.85), {
+        "audio-overdrive": _t((0.5, 0.5), "at the recorder's full scale, unless an earlier stage clips"),
+        "receiver-overload": _t((0.2, 0.8), "gain control holds the audio level"),
+    }),
+    "rasp-nature": Trait("rasp", ("amplitude", "both", "angle"), (0.25, 0.5, 0.25), {
+        "oscillator-noise": _t((0.02, 0.16, 0.82), "an oscillator's own limiting removes amplitude noise"),
+        "receiver-oscillator-noise": _t((0.02, 0.16, 0.82), "likewise"),
+        "receiver-overload": _t((0.20, 0.65, 0.15), "noise on the limit is amplitude and, converted, phase"),
+        "multipath-spread": _t((0.1, 0.8, 0.1), "scattered waves have both"),
+        "recorder-processing": _t((0.2, 0.7, 0.1), "additive by nature: both alike"),
+        "mains-remodulation": _t((0.2, 0.6, 0.2), "the second path's phase is arbitrary"),
+    }),
+    "spur-shape": Trait("spur-lines", ("family", "pair", "single"), (0.1, 0.3, 0.6), {
+        "switching-supply": _t((0.55, 0.33, 0.12), "harmonics of the converter's rate on both sides"),
+        "parasitic-oscillation": _t((0.25, 0.40, 0.35), "mixing products, more or less symmetrical"),
+        "rf-feedback": _t((0.30, 0.40, 0.30), "hunting modulates both sides"),
+        "co-channel-station": _t((0.02, 0.05, 0.93), "a carrier has no partner on the other side"),
+        "receiver-overload": _t((0.1, 0.3, 0.6), "third-order products lie on one side or both"),
+    }),
+    "chirp-settling": Trait("chirp", ("brief", "long"), (0.5, 0.5), {
+        "synthesiser-settling": _t((0.75, 0.25), "a loop settles in some milliseconds"),
+        "oscillator-pulling": _t((0.55, 0.45), "with the edge itself, or with the heat of the stage"),
+        "receiver-pulling": _t((0.60, 0.40), "with the edge itself"),
+        "supply-sag": _t((0.40, 0.60), "with the reservoir's time constant"),
+    }),
+    "drift-course": Trait("drift", ("warm-up", "linear", "steps", "cyclic", "random", "constant"),
+                          (0.15, 0.35, 0.1, 0.1, 0.25, 0.05), {
+        "warm-up": _t((0.78, 0.14, 0.01, 0.02, 0.04, 0.01), "exponential, its tail nearly straight"),
+        "clock-drift": _t((0.10, 0.78, 0.01, 0.02, 0.06, 0.03), "far slower than the recording is long"),
+        "receiver-drift": _t((0.44, 0.44, 0.02, 0.02, 0.06, 0.02), "the same physics on the other side"),
+        "transmit-heating": _t((0.45, 0.25, 0.02, 0.20, 0.07, 0.01), "exponential in each transmission"),
+        "temperature-cycling": _t((0.05, 0.10, 0.01, 0.75, 0.08, 0.01), "a cycle"),
+        "path-doppler": _t((0.20, 0.25, 0.02, 0.18, 0.33, 0.02), "an S-shaped curve fits none of the models"),
+        "loose-connection": _t((0.05, 0.10, 0.60, 0.03, 0.20, 0.02), "jumps add up"),
+        "synthesiser-steps": _t((0.04, 0.10, 0.75, 0.03, 0.06, 0.02), "steps"),
+        "oscillator-noise": _t((0.05, 0.15, 0.05, 0.10, 0.60, 0.05), "a random walk"),
+    }),
+    "drift-repeats": Trait("drift", ("yes", "no"), (0.05, 0.95), {
+        "transmit-heating": _t((0.88, 0.12), "each transmission heats anew"),
+        "path-doppler": _t((0.1, 0.9), "a reflector that comes again"),
+    }),
+    "drift-on-others": Trait("drift", ("yes", "no"), (0.05, 0.95), {
+        "receiver-drift": _t((0.93, 0.07), "the receiver's oscillator moves every carrier"),
+        "path-doppler": _t((0.1, 0.9), "by the same path"),
+    }),
+    "jumps-equal": Trait("frequency-jumps", ("equal", "unequal"), (0.2, 0.8), {
+        "synthesiser-steps": _t((0.93, 0.07), "the step is the synthesiser's resolution"),
+        "loose-connection": _t((0.06, 0.94), "no contact repeats its capacitance"),
+    }),
+    "edge-shape": Trait("slow-keying", ("slow fall", "alike", "slow rise"), (0.3, 0.5, 0.2), {
+        "soft-keying": _t((0.25, 0.55, 0.20), "the same network for both edges, more or less"),
+        "microphone-pickup": _t((0.85, 0.12, 0.03), "an echo comes after"),
+    }),
+    "burst-rhythm": Trait("noise-bursts", ("mains rate", "another rate", "random"), (0.3, 0.2, 0.5), {
+        "local-noise": _t((0.60, 0.15, 0.25), "lamps, dimmers and supplies switch with the mains"),
+        "microphone-pickup": _t((0.02, 0.08, 0.90), "knocks"),
+    }),
+    # Carrier over noise in 2500 Hz: 45 dB or more, 25 dB or more, less.
+    "strength": Trait(None, ("strong", "fair", "weak"), (0.28, 0.47, 0.25), {
+        "receiver-overload": _t((0.55, 0.37, 0.08), "only a very strong signal reaches a stage's limit"),
+        "receiver-pulling": _t((0.55, 0.37, 0.08), "likewise"),
+        "weak-path": _t((0.01, 0.04, 0.95), "its definition"),
+    }),
+    "gain-moves": Trait(None, ("yes", "no"), (0.5, 0.5), {
+        "gain-control": _t((0.9, 0.1), "the noise rises through key-up as the gain recovers"),
+    }),
+}  # fmt: skip
+
+# Sets that one recording cannot tell apart: with only the test signal in the passband their members
+# leave the same marks. Within a set the probabilities follow the priors.
+SAME: tuple[frozenset[str], ...] = (
+    # supply hum of either side keeps its level in dBc under every change that the audio shows
+    frozenset({"transmitter-supply-hum", "receiver-supply-hum", "mains-remodulation", "magnetic-hum"}),
+    # the product of carrier and noisy oscillator does not say whose noise it was
+    frozenset({"oscillator-noise", "receiver-oscillator-noise", "receiver-overload"}),
+    # only the difference of the two oscillators is heard
+    frozenset({"warm-up", "receiver-drift", "transmit-heating"}),
+    frozenset({"clock-drift", "receiver-drift"}),
+    frozenset({"oscillator-pulling", "synthesiser-settling", "receiver-pulling"}),
+    # a gain control flattens a droop, and draws one where there is none
+    frozenset({"supply-sag", "oscillator-pulling"}),
+    # something on the tone's frequency at key-up
+    frozenset({"keying-leak", "gain-control", "co-channel-station"}),
+    frozenset({"switching-supply", "parasitic-oscillation", "rf-feedback"}),
+    # fewer than five steps show neither equality nor chance
+    frozenset({"loose-connection", "synthesiser-steps"}),
+    frozenset({"path-fading", "recorder-processing", "loose-connection"}),
+)
+
+NO_FAULT = "no-fault"
+NO_FAULT_TEXT = "no fault"
