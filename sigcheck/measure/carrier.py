@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure.spectrum import Survey, passband, quiet_density, running_median
+from sigcheck.measure.spectrum import Survey, low_density, passband, quiet_density, running_median
 from sigcheck.measure.track import Baseband, Complex, Real
 
 LOWEST_TONE_HZ = 150.0
@@ -22,6 +22,7 @@ HIGHEST_TONE_HZ = 5500.0
 NEAR_HZ = 150.0  # how far from a stated tone is looked
 _BLOCK_S = 0.3
 _STEP_BINS = 3
+_COHERENT_S = 30.0
 _CLEAR_RATIO = 12.0  # a frame then places the tone to about a tenth of its bin
 _MAINS_HZ = (50.0, 60.0)
 
@@ -145,6 +146,11 @@ def _floor(s: Survey, noise: Real) -> Real:
     30 dB under the loudest noise counts as outside; and in a noise-free recording there is rounding
     noise at best, so ratios are kept finite at 140 dB under the peak.
     """
+    # At a filter's edge the running median steps down while noise still comes through: let the louder
+    # side reach over. A 50 Hz filter is narrower than that median: a shorter one keeps its hump.
+    reach = max(1, round(75.0 / s.bin_hz))
+    noise = np.maximum(noise, running_median(low_density(s), max(3, round(50.0 / s.bin_hz) | 1)))
+    noise = np.lib.stride_tricks.sliding_window_view(np.pad(noise, reach, mode="edge"), 2 * reach + 1).max(axis=1)
     searched = noise[round(200.0 / s.bin_hz) :]
     loudest = float(searched.max()) if searched.size else float(noise.max())
     return np.maximum(noise, max(1e-3 * loudest, 1e-14 * float(s.density.max())))
@@ -387,8 +393,8 @@ def _weak_steady_tone(s: Survey, noise: Real, low: float, high: float) -> float 
     """
     from scipy import fft, special
 
-    length = int(min(s.audio.size, round(16.0 * s.rate_hz)))
-    count = s.audio.size // length
+    count = max(1, round(s.audio.size / (_COHERENT_S * s.rate_hz)))
+    length = s.audio.size // count
     if length < 256:
         return None
     padded = fft.next_fast_len(length)
@@ -396,8 +402,8 @@ def _weak_steady_tone(s: Survey, noise: Real, low: float, high: float) -> float 
     power = np.mean(np.abs(fft.fft(frames, padded, axis=1, workers=-1)) ** 2, axis=0)
     f = np.arange(padded) * (s.rate_hz / padded)
     inside = (f > low) & (f < high)
-    for mains in _MAINS_HZ:  # a weak line there is hum until proven otherwise
-        inside &= np.abs(f - mains * np.round(f / mains)) > 0.002 * f + 0.3
+    for mains in _MAINS_HZ:  # a weak line among the lower harmonics is hum until proven otherwise
+        inside &= (np.abs(f - mains * np.round(f / mains)) > 0.002 * f + 0.3) | (f > 600.0)
     density = np.interp(f, np.arange(noise.size) * s.bin_hz, noise) * s.rate_hz * np.sum(np.hanning(length) ** 2)
     ratio = np.where(inside, power / density, 0.0)
     # the floor estimate and its ripple may be a decibel off

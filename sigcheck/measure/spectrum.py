@@ -150,20 +150,25 @@ def slice_band(
 
 
 def quiet_density(s: Survey) -> NDArray[np.float64]:
-    """Noise density against frequency (bins,), from the quieter half of the time in each bin.
+    """Noise density against frequency (bins,): ``low_density`` with steady lines passed over.
 
-    A low quantile over time passes over keyed signals and static; a running median over frequency
-    (150 Hz) then passes over steady lines. Scaled so that stationary Gaussian noise reads true.
+    The running median over 150 Hz passes over lines; stationary Gaussian noise reads true.
+    """
+    return running_median(low_density(s), max(3, round(150.0 / s.bin_hz) | 1))
+
+
+def low_density(s: Survey) -> NDArray[np.float64]:
+    """Density against frequency (bins,) in each bin's quieter time, scaled to read Gaussian noise true.
+
+    A low quantile over time passes over keyed signals and static.
     """
     density = s.density[1:-1] if s.density.shape[0] > 4 else s.density
-    # Powers of Hann frames are exponential: the q-quantile lies at -ln(1-q) of the mean.
     q = 0.15  # keyed text leaves that much of the time free of the tone's own keying sidebands
-    if density.shape[0] >= 8:
-        step = max(1, density.shape[0] // 400)  # some hundred frames place a quantile well enough
-        level = np.quantile(density[::step], q, axis=0) / -np.log1p(-q)
-    else:
-        level = density.mean(axis=0)
-    return running_median(level.astype(np.float64), max(3, round(150.0 / s.bin_hz) | 1))
+    if density.shape[0] < 8:
+        return np.asarray(density.mean(axis=0), np.float64)
+    step = max(1, density.shape[0] // 400)  # some hundred frames place a quantile well enough
+    # powers of Hann frames are exponential: the q-quantile lies at -ln(1-q) of the mean
+    return np.asarray(np.quantile(density[::step], q, axis=0) / -np.log1p(-q), np.float64)
 
 
 def running_median(x: NDArray[np.float64], width: int) -> NDArray[np.float64]:
