@@ -15,51 +15,20 @@ from sigcheck.plan import Plan
 
 # Causes less likely than this are left out, unless one that is named cannot be told from them.
 LISTED = 0.05
-LISTED_SAME = 0.005
+LISTED_SAME = 0.01
+SAME_AS_LISTED = 0.2  # ... and it is at least this likely
+# A cause that is no likelier than before anything was heard is not named either.
+RAISED = 1.5
 
-# Members of a set count as not told apart unless the evidence favours one 30 to 1. No trait
-# that one recording holds is as sure as that (the tables let each be wrong one time in ten or so).
-TOLD_APART = 30.0
+# Members of a set count as not told apart unless the evidence favours one 100 to 1: any trait is
+# wrong one time in ten, and in such a set it takes two of them to tell.
+TOLD_APART = 100.0
 
 # Evidence is named where it changes the odds by this factor.
 WORTH_FOR = 1.5
 WORTH_AGAINST = 1.0 / 1.5
+WORTH_NAMING = 0.2  # a mark that a cause makes less often than this is no argument for it
 MOST_NAMED = 4
-
-# What an experiment's outcome is told about.
-MARK_NAMES: Mapping[str, str] = {
-    "hum-sidebands": "hum sidebands",
-    "spur-lines": "spurious lines",
-    "harmonic-distortion": "audio harmonics",
-    "rasp": "rasp",
-    "noisy-tone": "phase noise",
-    "audio-hum": "hum in the audio",
-    "key-clicks": "hard edges",
-    "slow-keying": "soft edges",
-    "chirp": "chirp",
-    "droop": "droop",
-    "backwave": "backwave",
-    "overshoot": "overshoot",
-    "keying-timing": "element timing",
-    "broken-elements": "broken elements",
-    "drift": "drift",
-    "frequency-wobble": "wobble",
-    "frequency-jumps": "frequency jumps",
-    "other-signal": "other signal",
-    "voice-breakthrough": "voice or music",
-    "noise-bursts": "noise bursts",
-    "clipped-recording": "clipping",
-    "dropouts": "gaps",
-    "fading": "fading",
-    "flutter": "flutter",
-    "weak-signal": "weak signal",
-    "off-frequency": "frequency error",
-    "off-time": "error of the start",
-    "off-speed": "error of the speed",
-    "off-shift": "error of the shift",
-    "wrong-message": "wrong text",
-    "no-signal": "missing signal",
-}
 
 
 def find(
@@ -108,18 +77,17 @@ def _listed(evidence: Evidence, posterior: Posterior, priors: Mapping[str, float
     present = [name for name, there in evidence.seen.marks.items() if there]
     explaining = [c for c in CAUSES if any(c in MARKS[mark].rows for mark in present)]
     ranked = sorted(explaining, key=lambda c: -chance[c])
-    named = [c for c in ranked if chance[c] >= LISTED] or ranked[:1]
+    named = [c for c in ranked if chance[c] >= max(LISTED, RAISED * priors[c])] or ranked[:1]
+    likely = [c for c in named if chance[c] >= SAME_AS_LISTED]
     named += [
         c
         for c in ranked
         if c not in named
         and chance[c] >= LISTED_SAME
-        and any(alike(c, other, posterior, priors) for other in named)
+        and any(alike(c, other, posterior, priors) for other in likely)
     ]
-    causes = [_cause(c, named, evidence, posterior, priors) for c in named]
-    if posterior.nothing >= LISTED and evidence.seen.marks.get("no-signal") is None:
-        causes.append(_no_fault(posterior.nothing, evidence))
-    return tuple(sorted(causes, key=lambda c: -c.probability))
+    named.sort(key=lambda c: -chance[c])
+    return tuple(_cause(c, named, evidence, posterior, priors) for c in named)
 
 
 def _cause(
@@ -128,11 +96,8 @@ def _cause(
     speaks_for, speaks_against = _arguments(cause, evidence, priors)
     same = tuple(c for c in named if alike(cause, c, posterior, priors))
     mark = _main_mark(cause, evidence)
-    rivals = {
-        c: posterior.probability[c]
-        for c in named
-        if c == cause or c in same or (mark is not None and c in MARKS[mark].rows)
-    }
+    makers = MARKS[mark].rows if mark else {}
+    rivals = {c: posterior.probability[c] * makers[c].p for c in named if c in makers}
     return Cause(
         id=cause,
         text=CAUSES[cause].text,
@@ -140,7 +105,7 @@ def _cause(
         evidence_for=speaks_for,
         against=speaks_against,
         same_as=same,
-        experiment=propose(cause, rivals, MARK_NAMES.get(mark or "", "the fault")),
+        experiment=propose(cause, rivals, mark),
     )
 
 
@@ -156,16 +121,16 @@ def _no_fault(probability: float, evidence: Evidence) -> Cause:
         evidence_for=tuple(evidence.mark_words[name] for name in (main or clean)[:MOST_NAMED]),
         against=tuple(w for name, w in evidence.mark_words.items() if evidence.seen.marks[name])[:MOST_NAMED],
         same_as=(),
-        experiment=propose(NO_FAULT, {NO_FAULT: probability}, "the signal"),
+        experiment=propose(NO_FAULT, {NO_FAULT: probability}, None),
     )
 
 
 def _nothing_shown(evidence: Evidence, posterior: Posterior) -> float:
     """Probability that no cause is there of those that this recording could have shown.
 
-    A cause whose marks were all out of sight (a clock without a plan) says nothing about this recording.
+    A cause whose own mark was out of sight (a clock without a plan) says nothing about this recording.
     """
-    shown = {c for name in evidence.seen.marks for c in MARKS[name].rows}
+    shown = {c for name in evidence.seen.marks for c, row in MARKS[name].rows.items() if row.p >= 0.5}
     unseen = math.prod(1.0 - p for c, p in posterior.probability.items() if c not in shown)
     return min(posterior.nothing / unseen, 1.0) if unseen > 0 else posterior.nothing
 
@@ -181,6 +146,8 @@ def _arguments(
     for name, there in evidence.seen.marks.items():
         row = MARKS[name].rows.get(cause)
         if row is None:
+            continue
+        if there and row.p < WORTH_NAMING:
             continue
         leak = MARKS[name].leak
         # Against the leak's odds for a mark that is there: the cause is one way to explain it.

@@ -14,10 +14,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sigcheck.judge.shapes import Experiment
-from sigcheck.judge.tables import CAUSES, NO_FAULT
+from sigcheck.judge.tables import CAUSES, NAMES, NO_FAULT
 
 WRONG = 0.1  # share of predictions from physics that turn out wrong (judgement)
 
@@ -43,6 +43,8 @@ class Trial:
     outcomes: Mapping[str, str]
     otherwise: str
     predicts: Mapping[str, str | Mapping[str, float]]
+    id: str | None = None  # where it is not the table's key: what a comparison calls this change
+    marks: frozenset[str] | None = None  # None: it says something about every mark
 
     def chances(self, cause: str) -> dict[str, float]:
         """Probability of each outcome if this is the cause."""
@@ -94,7 +96,6 @@ TRIALS: Mapping[str, Trial] = {
         outcomes={
             "moves": "{mark}: moves with the tone and keeps its distance from it",
             "stays": "{mark}: stays at its own audio frequency",
-            "multiple": "{mark}: moves by a multiple of the tone's step",
             "filter": "{mark}: better with the wider filter",
         },
         otherwise="moves",
@@ -103,11 +104,22 @@ TRIALS: Mapping[str, Trial] = {
             "local-noise": "stays",
             "microphone-pickup": "stays",
             "recorder-dropouts": "stays",
-            "audio-overdrive": "multiple",
-            "receiver-overload": {"moves": 0.6, "multiple": 0.4},
-            "receiver-pulling": {"moves": 0.6, "multiple": 0.4},
             "soft-keying": {"moves": 0.7, "filter": 0.3},
         },
+        # audio harmonics move by their order's multiple wherever they are made, and what happens to
+        # the tone itself (chirp, drift, rasp) moves with it in any case
+        marks=frozenset(
+            {
+                "hum-sidebands",
+                "audio-hum",
+                "spur-lines",
+                "other-signal",
+                "voice-breakthrough",
+                "noise-bursts",
+                "slow-keying",
+                "backwave",
+            }
+        ),
     ),
     "transmitter-off": Trial(
         title="Listen without the transmitter",
@@ -361,6 +373,22 @@ TRIALS: Mapping[str, Trial] = {
             "loose-connection": {"less": 0.2, "same": 0.8},
         },
     ),
+    "settings": Trial(
+        id="other",
+        title="Check the settings",
+        do="Compare what was entered with the plan (frequency, reference, speed, shift, text), set "
+        "the clock from a time signal, and record again.",
+        minutes=5,
+        parts="none",
+        care="Identify, and keep to the licence, while the transmitter runs.",
+        outcomes={"less": "{mark}: gone", "same": "{mark}: as before"},
+        otherwise="same",
+        predicts={
+            "wrong-setting": "less",
+            "clock-not-set": "less",
+            "keyer-timing": {"less": 0.2, "same": 0.8},
+        },
+    ),
     "other": Trial(
         title="Record again, longer",
         do="Change nothing and record again for ten minutes or longer.",
@@ -393,8 +421,8 @@ _OWN_TRIAL: Mapping[str, str] = {
     "key-bounce": "keying",
     "keyer-timing": "keying",
     "soft-keying": "retune",
-    "wrong-setting": "steady-station",
-    "clock-not-set": "steady-station",
+    "wrong-setting": "settings",
+    "clock-not-set": "settings",
     "recorder-clock": "steady-station",
     "recorder-dropouts": "other-receiver",
     "clock-drift": "steady-station",
@@ -402,6 +430,18 @@ _OWN_TRIAL: Mapping[str, str] = {
     "weak-path": "steady-station",
     NO_FAULT: "other",
 }
+
+# Without a signal a known one tells whether the receiver would have heard it.
+_MISSING = (
+    (
+        "the known signal is heard",
+        "receiver, lead and recorder are in order: look at the transmitter, its frequency and its power",
+    ),
+    (
+        "the known signal is not heard either",
+        "look at the dial, the sideband, the level and the audio lead",
+    ),
+)
 
 _OWN_MEANING: Mapping[str, Mapping[str, str]] = {
     "soft-keying": {"filter": "the receiver's filter was too narrow"},
@@ -414,27 +454,32 @@ _OWN_MEANING: Mapping[str, Mapping[str, str]] = {
 
 
 def propose(
-    cause: str, rivals: Mapping[str, float], mark: str, changed: frozenset[str] = frozenset()
+    cause: str, rivals: Mapping[str, float], mark: str | None, changed: frozenset[str] = frozenset()
 ) -> Experiment:
     """The experiment that tells most about one cause for its cost in minutes.
 
     Parameters
     ----------
     cause : the cause in question.
-    rivals : probability of this cause and of those that would explain the same mark.
-    mark : what the causes explain, in words ("hum sidebands").
+    rivals : how likely this cause, and each other that may have made the same mark, is its maker.
+    mark : id of the mark that they explain; None where the signal as a whole is in question.
     changed : experiments that were done already, not to be proposed again.
     """
     field = _field(cause, rivals)
+    name = "the signal" if mark is None else NAMES[mark]
+    if mark == "no-signal":
+        return replace(_described("steady-station", cause, field, name), outcomes=_MISSING)
     own = _OWN_TRIAL.get(cause)
     lone = sum(p for c, p in field.items() if c not in (cause, SOMETHING_ELSE)) < 0.05 * field[cause]
     if own is not None and own not in changed and (lone or cause == NO_FAULT):
-        return _described(own, cause, field, mark)
-    open_ = [name for name in TRIALS if name not in changed] or list(TRIALS)
-    best = max(
-        open_, key=lambda name: expected_bits(TRIALS[name], field) / (TRIALS[name].minutes + OVERHEAD_MINUTES)
-    )
-    return _described(best, cause, field, mark)
+        return _described(own, cause, field, name)
+    telling = [key for key, t in TRIALS.items() if t.marks is None or mark in t.marks]
+    open_ = [key for key in telling if key not in changed] or telling
+    return _described(max(open_, key=lambda key: _bits_per_minute(TRIALS[key], field)), cause, field, name)
+
+
+def _bits_per_minute(trial: Trial, field: Mapping[str, float]) -> float:
+    return expected_bits(trial, field) / (trial.minutes + OVERHEAD_MINUTES)
 
 
 def expected_bits(trial: Trial, field: Mapping[str, float]) -> float:
@@ -479,7 +524,7 @@ def _described(name: str, cause: str, field: Mapping[str, float], mark: str) -> 
         if key in said or _possible(trial, key, field)
     )
     return Experiment(
-        id=name,
+        id=trial.id or name,
         title=trial.title,
         do=trial.do,
         minutes=trial.minutes,

@@ -1,12 +1,13 @@
-"""From what was seen to the probability of each cause: exact, over up to three causes at once.
+"""From what was seen to the probability of each cause, over all combinations of up to three.
 
 The model is that of `sigcheck.judge.tables`. Two things keep it cheap without approximation. An
 absent mark multiplies the odds of each cause that would have made it by (1 - p), whatever else is
 active, so absent marks are folded into the odds beforehand. And a cause that makes none of the
 present marks is then independent of everything else, so only the others are enumerated.
 
-More than three of those at once are left out: a fourth costs another factor of about its prior, a
-few per cent.
+Where nearly everything is wrong at once, two shortcuts: triples are formed of the twenty candidates
+that are likeliest alone or in pairs, and beyond three only the best combinations are extended. A
+combination left out is one that explains less than others of its size.
 """
 
 from __future__ import annotations
@@ -19,6 +20,11 @@ from sigcheck.judge.tables import CAUSES, MARKS, TRAITS, Trait
 # A trait of the whole recording takes its row from the active causes that have one; this weight
 # lets `otherwise` speak only where there is none.
 _FAINT = 1e-9
+
+AT_ONCE = 3  # all combinations of so many; more only where there are more symptoms than that
+MOST_AT_ONCE = 5
+CLOSE = 20
+BEAM = 25
 
 
 @dataclass(frozen=True)
@@ -92,48 +98,85 @@ def _odds_after_absences(seen: Seen, priors: Mapping[str, float]) -> dict[str, f
     return odds
 
 
-def _enumerate(
-    seen: Seen, present: list[str], candidates: list[str], odds: Mapping[str, float]
-) -> Iterator[tuple[tuple[str, ...], float]]:
-    """Each combination of up to three candidates with its unnormalised probability."""
-    # For a mark: probability that a cause does not make it. For a trait: the cause's weight, and
-    # weight times the probability of the state that was seen.
-    silent = {
-        c: [1.0 - MARKS[m].rows[c].p if c in MARKS[m].rows else 1.0 for m in present] for c in candidates
-    }
-    relevant = [
-        (TRAITS[t], state) for t, state in seen.traits.items() if TRAITS[t].parent in (None, *present)
-    ]
-    voices = {c: [_voice(trait, state, c) for trait, state in relevant] for c in candidates}
-    no_cause = [1.0 - MARKS[m].leak for m in present]
-    leaks = [_leak(trait, state) for trait, state in relevant]
+@dataclass(frozen=True)
+class _State:
+    """A combination on its way: for each mark the probability that all stay silent, for each trait
+    the summed weight and the summed weight times the probability of the state that was seen."""
 
-    def likelihood(silence: list[float], voice: list[tuple[float, float]]) -> float:
-        value = 1.0
-        for q in silence:
+    odds: float
+    silence: list[float]
+    voice: list[tuple[float, float]]
+
+    def join(self, other: _State) -> _State:
+        return _State(
+            self.odds * other.odds,
+            [a * b for a, b in zip(self.silence, other.silence, strict=True)],
+            [(w + x, s + y) for (w, s), (x, y) in zip(self.voice, other.voice, strict=True)],
+        )
+
+    @property
+    def weight(self) -> float:
+        """Probability of the combination and the evidence, up to a common factor."""
+        value = self.odds
+        for q in self.silence:
             value *= 1.0 - q
-        for weight, share in voice:
+        for weight, share in self.voice:
             value *= share / weight
         return value
 
-    def join(
-        silence: list[float], voice: list[tuple[float, float]], cause: str
-    ) -> tuple[list[float], list[tuple[float, float]]]:
-        return (
-            [a * b for a, b in zip(silence, silent[cause], strict=True)],
-            [(w + x, s + y) for (w, s), (x, y) in zip(voice, voices[cause], strict=True)],
-        )
 
-    yield (), likelihood(no_cause, leaks)
-    for i, a in enumerate(candidates):
-        with_a = join(no_cause, leaks, a)
-        yield (a,), odds[a] * likelihood(*with_a)
-        for j in range(i + 1, len(candidates)):
-            b = candidates[j]
-            with_b = join(*with_a, b)
-            yield (a, b), odds[a] * odds[b] * likelihood(*with_b)
-            for c in candidates[j + 1 :]:
-                yield (a, b, c), odds[a] * odds[b] * odds[c] * likelihood(*join(*with_b, c))
+_Level = dict[tuple[int, ...], tuple[_State, float]]
+
+
+def _enumerate(
+    seen: Seen, present: list[str], candidates: list[str], odds: Mapping[str, float]
+) -> Iterator[tuple[tuple[str, ...], float]]:
+    """Combinations of candidates with their unnormalised probability."""
+    relevant = [
+        (TRAITS[t], state) for t, state in seen.traits.items() if TRAITS[t].parent in (None, *present)
+    ]
+    single = [
+        _State(
+            odds[c],
+            [1.0 - MARKS[m].rows[c].p if c in MARKS[m].rows else 1.0 for m in present],
+            [_voice(trait, state, c) for trait, state in relevant],
+        )
+        for c in candidates
+    ]
+    nothing = _State(1.0, [1.0 - MARKS[m].leak for m in present], [_leak(t, state) for t, state in relevant])
+    level: _Level = {(): (nothing, nothing.weight)}
+    most = range(len(candidates))
+    symptoms = sum(MARKS[m].is_symptom for m in present)
+    share = dict.fromkeys(most, 0.0)  # of each candidate in what was weighed so far
+    for size in range(AT_ONCE if symptoms <= 3 else MOST_AT_ONCE):
+        for key, (_, weight) in level.items():
+            yield tuple(candidates[i] for i in key), weight
+            for i in key:
+                share[i] += weight
+        close = sorted(sorted(most, key=lambda i: -share[i])[:CLOSE]) if size >= 2 else list(most)
+        level = _extended(level, single, close, best_only=size >= 3)
+    for key, (_, weight) in level.items():
+        yield tuple(candidates[i] for i in key), weight
+
+
+def _extended(level: _Level, single: list[_State], candidates: list[int], *, best_only: bool) -> _Level:
+    """Each combination with one candidate more."""
+    allowed = set(candidates)
+    keys = [key for key in level if allowed.issuperset(key)]
+    if best_only:
+        keys = sorted(keys, key=lambda key: -level[key][1])[:BEAM]
+    longer: _Level = {}
+    for key in keys:
+        state = level[key][0]
+        for i in candidates:
+            # In full enumeration each combination is made once, in ascending order.
+            if i in key or (not best_only and key and i < key[-1]):
+                continue
+            new = tuple(sorted((*key, i)))
+            if new not in longer:
+                joined = state.join(single[i])
+                longer[new] = (joined, joined.weight)
+    return longer
 
 
 def _voice(trait: Trait, state: int, cause: str) -> tuple[float, float]:

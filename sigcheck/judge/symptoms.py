@@ -20,7 +20,7 @@ from sigcheck.judge.limits import Limit, limits_for
 from sigcheck.judge.message import compare
 from sigcheck.judge.shapes import Severity, Symptom
 from sigcheck.plan import SLOW_MODES, Plan
-from sigcheck.quantities import show
+from sigcheck.quantities import quantity, show
 
 if TYPE_CHECKING:
     from sigcheck.measure.results import Family, Measurements, OtherSignal, Sideband
@@ -117,11 +117,18 @@ def _symptom(
         return None
     bound = limit.note if severity == "note" else limit.fault
     assert bound is not None
-    shown = show(f"symptoms.{name}", bound, unit=limit.unit).lstrip("+")
     return Symptom(
         id=name, severity=severity, value=value, sigma=sigma, unit=limit.unit, limit=bound,
-        text=f"{text} (limit {shown})",
+        text=f"{text} (limit {_bound(name, bound, limit.unit)})",
     )  # fmt: skip
+
+
+def _bound(name: str, bound: float, unit: str) -> str:
+    """A limit as it is written in the table: a round number in the unit in which it is shown."""
+    row = quantity(f"symptoms.{name}")
+    if unit == row.unit:
+        bound, unit = bound * row.scale, row.display_unit
+    return f"{bound:g} {unit}".rstrip()
 
 
 def _with_floor(

@@ -73,22 +73,22 @@ CAUSES: dict[str, CauseRow] = {
         "receiver overload from a nearby transmitter", 0.10,
         "a stage limits: audio harmonics, hum and noise of the stage on the tone, overshoot"),
     "mains-remodulation": _c(
-        "the signal on the house wiring, modulated by a rectifier and heard again", 0.05,
+        "re-modulation by a rectifier on the house wiring", 0.05,
         "a switched path beside the direct one: both mains families, amplitude and angle"),
     "receiver-supply-hum": _c(
         "hum on the receiver's own supply", 0.02,
         "the same sidebands on every signal in the passband"),
     "receiver-drift": _c(
-        "the receiver's oscillator drifts", 0.02,
+        "drift of the receiver's oscillator", 0.02,
         "every carrier in the passband moves alike"),
     "receiver-oscillator-noise": _c(
         "noise of the receiver's own oscillator", 0.01,
         "reciprocal mixing: the same skirt on every carrier"),
     "receiver-pulling": _c(
-        "the receiver's oscillator is pulled by the strong signal", 0.01,
+        "pulling of the receiver's oscillator by the strong signal", 0.01,
         "injection shifts the oscillator while the key is down"),
     "gain-control": _c(
-        "the receiver's gain control reacts too slowly or too hard", 0.06,
+        "a slow or hard gain control in the receiver", 0.06,
         "full gain meets the edge: overshoot, then a sag, without distortion"),
     # transmitter supply
     "transmitter-supply-hum": _c(
@@ -101,7 +101,7 @@ CAUSES: dict[str, CauseRow] = {
         "a switching supply on the transmitter", 0.04,
         "ripple at the converter's own rate, not the mains'"),
     "supply-sag": _c(
-        "the transmitter's supply sags under key-down", 0.06,
+        "a transmitter supply that sags under key-down", 0.06,
         "level and frequency settle together"),
     # keying
     "hard-keying": _c(
@@ -111,79 +111,79 @@ CAUSES: dict[str, CauseRow] = {
         "keying edges too soft for the speed", 0.03,
         "time constants too long for the dit"),
     "keying-leak": _c(
-        "the oscillator leaks through at key-up", 0.05,
+        "leakage of the oscillator at key-up", 0.05,
         "the keyed stage does not block the running oscillator"),
     "keyer-timing": _c(
-        "the keyer's timing is off", 0.04,
+        "the keyer's timing", 0.04,
         "element lengths scatter or the ratio is wrong"),
     "key-bounce": _c(
-        "the key or relay bounces", 0.03,
+        "bounce of the key or relay", 0.03,
         "contacts open again after the first touch"),
     # oscillator
     "oscillator-noise": _c(
         "noise of the transmitter's oscillator", 0.04,
         "an angle-noise skirt that comes and goes with the key"),
     "oscillator-pulling": _c(
-        "the oscillator is pulled when the key goes down", 0.05,
+        "pulling of the oscillator at key-down", 0.05,
         "the load or field changes: chirp, level steady"),
     "synthesiser-settling": _c(
-        "the synthesiser settles anew at each key-down", 0.03,
+        "settling of the synthesiser at each key-down", 0.03,
         "a loop's transient, the same each time"),
     "warm-up": _c(
-        "the oscillator is still warming up", 0.08,
+        "warm-up of the oscillator", 0.08,
         "exponential approach to a final temperature"),
     "clock-drift": _c(
         "clock drift", 0.05,
         "room temperature or ageing: slow and nearly steady"),
     "transmit-heating": _c(
-        "the oscillator is heated by transmitting", 0.03,
+        "heating of the oscillator by transmitting", 0.03,
         "the same drift in each transmission, recovering between"),
     "temperature-cycling": _c(
-        "the temperature around the oscillator cycles", 0.02,
+        "temperature cycling around the oscillator", 0.02,
         "a heater, fan or draught comes and goes"),
     "loose-connection": _c(
         "a loose connection", 0.04,
         "contacts change at random moments by random amounts"),
     "synthesiser-steps": _c(
-        "the synthesiser steps", 0.02,
+        "steps of the synthesiser", 0.02,
         "equal steps of its tuning or correction"),
     "parasitic-oscillation": _c(
-        "the final stage is unstable", 0.02,
+        "an unstable final stage", 0.02,
         "its own oscillation mixes with the carrier while the key is down"),
     "rf-feedback": _c(
-        "the transmitter's own field gets into keyer, oscillator or leads", 0.03,
+        "the transmitter's own field in keyer, oscillator or leads", 0.03,
         "radio frequency detected in low-level circuits while the key is down"),
     # audio and recorder
     "audio-overdrive": _c(
-        "audio overdriven in the receiver's output or the recorder's input", 0.08,
+        "audio overdrive in the receiver's output or the recorder's input", 0.08,
         "flat tops: odd harmonics, also above the receiver's filter; beside the tone all is clean"),
     "audio-ground-loop": _c(
         "a ground loop in the audio lead", 0.06,
         "mains current on the screen adds lines, key up or down"),
     "recorder-dropouts": _c(
-        "the recorder drops samples", 0.03,
+        "samples lost by the recorder", 0.03,
         "buffers lost or repeated by a busy computer"),
     "recorder-clock": _c(
-        "the recorder's sample rate is off", 0.01,
+        "a wrong sample rate of the recorder", 0.01,
         "every audio frequency wrong in proportion"),
     "recorder-processing": _c(
-        "the recorder processes the sound", 0.03,
+        "processing in the recorder (automatic level, noise suppression, coding)", 0.03,
         "automatic level, noise suppression or lossy coding"),
     "microphone-pickup": _c(
-        "recorded through the air by a microphone", 0.02,
+        "recording through the air by a microphone", 0.02,
         "the room's echo lengthens the fall and fills the gaps"),
     # band and path
     "co-channel-station": _c(
         "another station on the frequency", 0.05,
         "a signal with its own rhythm"),
     "broadcast-breakthrough": _c(
-        "a broadcast breaks through", 0.02,
+        "breakthrough of a broadcast", 0.02,
         "voice or music detected in the front end"),
     "local-noise": _c(
         "local electrical noise", 0.05,
         "bursts from lamps, motors or supplies, key up or down"),
     "weak-path": _c(
-        "nothing wrong but too little signal here", 0.06,
+        "too little signal here, nothing else wrong", 0.06,
         "path, antenna or power"),
     "path-fading": _c(
         "fading on the path", 0.03,
@@ -196,10 +196,10 @@ CAUSES: dict[str, CauseRow] = {
         "the path's length changes: a smooth frequency curve"),
     # settings
     "wrong-setting": _c(
-        "set otherwise than planned", 0.05,
+        "a setting other than planned", 0.05,
         "frequency, speed, shift or text as entered"),
     "clock-not-set": _c(
-        "the clock that starts the transmission is not set", 0.03,
+        "a clock that is not set", 0.03,
         "starts early or late"),
 }  # fmt: skip
 
@@ -310,7 +310,7 @@ MARKS: dict[str, Mark] = {
     "backwave": Mark(0.006, {
         "keying-leak": _m(0.96, "its definition"),
         "microphone-pickup": _m(0.2, "the room's echo fills the gap"),
-        "co-channel-station": _m(0.06, "a weak carrier on the same frequency"),
+        "co-channel-station": _m(0.15, "a weak carrier on the very frequency"),
         "gain-control": _m(0.06, "the gain opens at key-up and lifts what leaks"),
         "receiver-overload": _m(0.05, "limiting cuts the key-down level, so the leak looks stronger"),
         "audio-overdrive": _m(0.05, "likewise in the audio"),
@@ -372,7 +372,7 @@ MARKS: dict[str, Mark] = {
         "oscillator-noise": _m(0.04, "popcorn noise"),
     }),
     "other-signal": Mark(0.012, {
-        "co-channel-station": _m(0.95, "its definition"),
+        "co-channel-station": _m(0.8, "its definition, unless it is on the very frequency"),
         "broadcast-breakthrough": _m(0.3, "the broadcast's carrier as a beat"),
         "receiver-overload": _m(0.06, "products with other stations"),
         "switching-supply": _m(0.06, "a harmonic of the converter falls into the passband"),
@@ -454,7 +454,7 @@ MARKS: dict[str, Mark] = {
         "recorder-dropouts": _m(0.05, "characters are lost"),
         "co-channel-station": _m(0.05, "its characters are copied instead"),
     }),
-    "no-signal": Mark(0.4, {
+    "no-signal": Mark(0.02, {
         "weak-path": _m(0.5, "under the noise"),
         "wrong-setting": _m(0.5, "dial, sideband or frequency put it outside the passband"),
     }, is_symptom=False),
@@ -463,24 +463,24 @@ MARKS: dict[str, Mark] = {
 TRAITS: dict[str, Trait] = {
     # Which mains family is the stronger by 10 dB, or neither.
     "hum-family": Trait("hum-sidebands", ("twice", "mains", "both"), (0.4, 0.3, 0.3), {
-        "transmitter-supply-hum": _t((0.70, 0.14, 0.16), "a full-wave rectifier's ripple is at twice mains, "
+        "transmitter-supply-hum": _t((0.68, 0.16, 0.16), "a full-wave rectifier's ripple is at twice mains, "
                                      "a half-wave one's at mains"),
-        "receiver-supply-hum": _t((0.70, 0.14, 0.16), "likewise"),
+        "receiver-supply-hum": _t((0.68, 0.16, 0.16), "likewise"),
         "mains-remodulation": _t((0.13, 0.17, 0.70), "a rectifier conducts once or twice a cycle, unevenly"),
-        "magnetic-hum": _t((0.02, 0.92, 0.06), "a transformer's field has the mains frequency"),
+        "magnetic-hum": _t((0.03, 0.87, 0.10), "a transformer's field has the mains frequency"),
         "receiver-overload": _t((0.45, 0.20, 0.35), "whatever hum the limiting stage's supply has"),
         "switching-supply": _t((0.85, 0.05, 0.10), "the ripple behind its rectifier"),
     }),
     # Share of angle modulation in the power of the mains lines: below 0.1, 0.4, 0.9, above.
     "hum-nature": Trait("hum-sidebands", ("amplitude", "mostly amplitude", "mixed", "angle"),
                         (0.3, 0.2, 0.35, 0.15), {
-        "transmitter-supply-hum": _t((0.46, 0.26, 0.23, 0.05), "the output follows the supply, the "
+        "transmitter-supply-hum": _t((0.44, 0.26, 0.22, 0.08), "the output follows the supply, the "
                                      "oscillator is pushed a little"),
-        "receiver-supply-hum": _t((0.46, 0.26, 0.23, 0.05), "no recording of one signal tells it from the "
+        "receiver-supply-hum": _t((0.44, 0.26, 0.22, 0.08), "no recording of one signal tells it from the "
                                   "transmitter's"),
         "mains-remodulation": _t((0.13, 0.20, 0.55, 0.12), "the second path's phase is arbitrary, so the "
                                  "angle share is sin^2 of it"),
-        "magnetic-hum": _t((0.01, 0.02, 0.12, 0.85), "the field tunes the coil: frequency modulation"),
+        "magnetic-hum": _t((0.02, 0.05, 0.18, 0.75), "the field tunes the coil: frequency modulation"),
         "receiver-overload": _t((0.42, 0.25, 0.28, 0.05), "the limit moves with the hum: amplitude, with "
                                 "some conversion to phase"),
     }),
@@ -597,6 +597,41 @@ SAME: tuple[frozenset[str], ...] = (
     frozenset({"loose-connection", "synthesiser-steps"}),
     frozenset({"path-fading", "recorder-processing", "loose-connection"}),
 )
+
+NAMES: dict[str, str] = {
+    "hum-sidebands": "hum on the tone",
+    "spur-lines": "spurious lines",
+    "harmonic-distortion": "audio harmonics",
+    "rasp": "a raspy tone",
+    "noisy-tone": "phase noise",
+    "audio-hum": "hum in the audio",
+    "key-clicks": "key clicks",
+    "slow-keying": "soft edges",
+    "chirp": "chirp",
+    "droop": "droop",
+    "backwave": "backwave",
+    "overshoot": "overshoot",
+    "keying-timing": "uneven keying",
+    "broken-elements": "broken elements",
+    "drift": "drift",
+    "frequency-wobble": "a wobbling frequency",
+    "frequency-jumps": "frequency jumps",
+    "other-signal": "another signal",
+    "voice-breakthrough": "voice or music",
+    "noise-bursts": "bursts of noise",
+    "clipped-recording": "clipping",
+    "dropouts": "gaps in the recording",
+    "fading": "fading",
+    "flutter": "flutter",
+    "weak-signal": "a weak signal",
+    "off-frequency": "a frequency off the plan",
+    "off-time": "a start off the plan",
+    "off-speed": "a speed off the plan",
+    "off-shift": "a shift off the plan",
+    "wrong-message": "a text other than planned",
+    "no-signal": "no signal",
+}
+"""Plain names of the marks, for sentences."""
 
 NO_FAULT = "no-fault"
 NO_FAULT_TEXT = "no fault"

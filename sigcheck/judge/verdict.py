@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from sigcheck.judge.limits import LIMITS
 from sigcheck.judge.shapes import Cause, Symptom, Verdict
-from sigcheck.judge.tables import NO_FAULT
+from sigcheck.judge.tables import NAMES, NO_FAULT
 from sigcheck.measure.results import Measurements
 from sigcheck.quantities import quantity, show
 
@@ -36,7 +36,7 @@ def sentence_for(
     if verdict == "clean":
         return _clean(not_measured)
     worst = [s for s in symptoms if s.severity == "fault"] or list(symptoms)
-    named = [quantity(f"symptoms.{s.id}").label for s in worst]
+    named = [NAMES[s.id] for s in worst]
     head = f"Faulty: {_and(named)}" if verdict == "faulty" else f"Usable, with a remark: {_and(named)}"
     return f"{head}. {_why(causes)}"
 
@@ -78,8 +78,9 @@ def _clean(not_measured: Mapping[str, float | str]) -> str:
 
 def _level(name: str, level: float) -> str:
     path = f"symptoms.{name}"
-    shown = show(path, level, unit=LIMITS[name].unit).lstrip("+")
-    return f"{quantity(path).label} of less than {shown}"
+    limit = LIMITS[name]
+    hidden_side = "less" if limit.direction == "above" else "more"
+    return f"{quantity(path).label} of {hidden_side} than {show(path, level, unit=limit.unit).lstrip('+')}"
 
 
 def _no_signal(m: Measurements) -> str:
