@@ -1,0 +1,1 @@
+"""A second maker of recordings, and an examiner that judges the analyser on them."""
