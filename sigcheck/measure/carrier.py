@@ -303,8 +303,9 @@ def _moves_like_a_tone(hz: Real, present: NDArray[np.bool_], s: Survey) -> bool:
     both = present[1:] & present[:-1]
     if both.sum() < 6:
         return True
-    # Speech glides by tens of hertz from frame to frame; even a low satellite moves under 10 Hz in one.
-    return float(np.median(np.abs(np.diff(hz)[both]))) < 0.9 * s.bin_hz
+    # Speech glides by tens of hertz from frame to frame, three bins and more; a strong chirp, seen through
+    # frames that catch dits at different ages, jumps by one; a low satellite moves under 10 Hz in one.
+    return float(np.median(np.abs(np.diff(hz)[both]))) < 2.0 * s.bin_hz
 
 
 def _smooth_path(s: Survey, hz: Real, present: NDArray[np.bool_], weight: Real) -> Real:

@@ -26,10 +26,13 @@ from sigcheck.measure.track import Complex, Mask, Real, Track
 
 _KAISER_BETA = 18.0  # side lobes under -130 dB: 16-bit recordings have 98 dB
 _LOBE_BINS = 7
-_MAX_FRAMES = 120
+_MAX_FRAMES = 240
+_STRIDE = 1 / 2.4  # a Kaiser window of beta 18 is 2.4 bins wide: frames so far apart are nearly independent
 _MAX_HARMONICS = 40
 _COHERENT_S = 2.0
+_STILL_HZ = 20.0
 _AM_LOW_HZ, _AM_HIGH_HZ = 5.0, 300.0
+_LONGEST_LAG_S = 0.01
 _SKIRT_HZ = (10.0, 20.0, 50.0, 100.0, 200.0, 500.0)
 _RASP_HZ = 500.0
 _SINE_TOP_SHARE = 2 / np.pi * np.arccos(0.98)  # of a sine's time within 2 % of its extremes
@@ -75,7 +78,9 @@ def distortion(x: NDArray[np.float32], rate_hz: float, track: Track) -> Distorti
     top = 0.45 * rate_hz
     orders = range(2, min(_MAX_HARMONICS, int(top / max(tone.max(), 1.0))) + 1)
     unit = fundamental / np.maximum(np.abs(fundamental), 1e-30)
-    group = np.floor((middle - middle[0]) / _COHERENT_S).astype(np.intp)
+    # one filter, one phase: only a tone that moves through the passband changes the harmonics' phase
+    still = float(np.ptp(tone)) < _STILL_HZ
+    group = np.floor((middle - middle[0]) / (np.inf if still else _COHERENT_S)).astype(np.intp)
     powers, sigmas = [], []
     wave = np.zeros((_MAX_HARMONICS + 1,), np.complex128)
     wave[1] = np.sqrt(carrier)
@@ -140,7 +145,10 @@ def _frame_places(settled: Mask, track_rate: float, rate_hz: float, n: int) -> t
 
     while next_fast_len(length, real=True) != length:
         length -= 1
-    starts = np.concatenate([f + np.arange(s // length) * length for f, s in zip(first, spans, strict=True)])
+    stride = int(length * _STRIDE)
+    starts = np.concatenate(
+        [f + np.arange((s - length) // stride + 1) * stride for f, s in zip(first, spans, strict=True) if s >= length]
+    )
     if starts.size > _MAX_FRAMES:
         starts = starts[np.linspace(0, starts.size - 1, _MAX_FRAMES).round().astype(np.intp)]
     return starts.astype(np.intp), length
@@ -240,24 +248,55 @@ class Residual:
 
 
 def residual(rest: Complex, m: Modulation) -> Residual | None:
-    """Variance of am and pm up to 300 Hz: averages over 1/600 s have exactly that noise bandwidth."""
-    step = max(1, round(m.rate_hz / (2 * _AM_HIGH_HZ)))
-    n = rest.size // step
-    whole = m.use[: n * step].reshape(n, step).all(axis=1)
-    if whole.sum() < 20 + m.n_marks:
+    """Variance of am and pm at rates up to 300 Hz, through the gaps of keying.
+
+    By Wiener and Khinchin: the power up to b is the sum over lags of the autocorrelation times the
+    kernel whose transform is 1 below b; for frequency modulation, the square of the rate below b.
+    Only pairs of samples within one settled stretch enter, so gaps cost nothing but data. A Hann taper
+    over 10 ms of lag blurs the edge at 300 Hz by some 70 Hz, evenly to both sides.
+    """
+    lags = np.arange(round(_LONGEST_LAG_S * m.rate_hz))
+    taper = 0.5 + 0.5 * np.cos(np.pi * lags / lags.size)
+    x = 2 * _AM_HIGH_HZ * lags / m.rate_hz
+    flat = 2 * _AM_HIGH_HZ / m.rate_hz * np.sinc(x) * taper
+    square = _square_kernel(lags / m.rate_hz) / m.rate_hz * taper
+    twice = np.where(lags == 0, 1.0, 2.0)
+    run = np.cumsum(np.concatenate([[1], np.diff(m.use.astype(np.int8)) != 0]))
+    pairs = np.array([_pairs(m.use, run, k) for k in lags])
+    if pairs[0] < 20 + 4 * m.n_marks or pairs[-1] < 20:
         return None
-    mean = rest[: n * step].reshape(n, step).mean(axis=1)
-    freedom = float(whole.sum() - m.n_marks)
-    band = 2 * _AM_HIGH_HZ / (m.rate_hz / step)  # the step is a whole number of samples
-    am = float(np.sum(mean.real[whole].astype(np.float64) ** 2)) / freedom * band
-    pm = float(np.sum(mean.imag[whole].astype(np.float64) ** 2)) / freedom * band
-    # white angle noise of variance pm in 0..b: rms FM = sqrt(b^2 / 3 * pm)
-    both = whole[1:] & whole[:-1]
-    rate = m.rate_hz / step
-    turn = np.diff(mean.imag)[both] * rate / (2 * np.pi)
-    white = np.mean(turn**2) / (2 * (rate / (2 * np.pi)) ** 2) if both.sum() > 20 else pm / band
-    fm = float(np.sqrt(max(white * band, 0.0) * _AM_HIGH_HZ**2 / 3))
-    return Residual(am=am, pm=pm, fm=fm, freedom=max(freedom, 1.0))
+    am, pm = (_autocorrelation(part, run, pairs) for part in (rest.real, rest.imag))
+    # each element's mean was taken from it: of white noise, one of the 600 samples a second that it holds
+    freedom = 2 * _AM_HIGH_HZ * m.seconds
+    kept = 1.0 - min(m.n_marks / freedom, 0.5)
+    return Residual(
+        am=max(float((twice * flat * am).sum()), 0.0) / kept,
+        pm=max(float((twice * flat * pm).sum()), 0.0) / kept,
+        fm=float(np.sqrt(max(float((twice * square * pm).sum()), 0.0))),
+        freedom=max(freedom - m.n_marks, 1.0),
+    )
+
+
+def _pairs(use: Mask, run: NDArray[np.intp], lag: int) -> float:
+    n = use.size - lag
+    return float(np.count_nonzero(use[:n] & (run[:n] == run[lag:])))
+
+
+def _autocorrelation(x: NDArray[np.float32], run: NDArray[np.intp], pairs: Real) -> Real:
+    """Mean product at each lag of samples in the same settled stretch (x is zero outside them)."""
+    out = np.empty(pairs.size)
+    for lag in range(pairs.size):
+        n = x.size - lag
+        out[lag] = float(np.dot(x[:n] * (run[:n] == run[lag:]), x[lag:]))
+    return out / np.maximum(pairs, 1.0)
+
+
+def _square_kernel(t: Real) -> Real:
+    """2 * integral of f^2 cos(2 pi f t) over 0..300 Hz: what autocorrelation becomes FM power through."""
+    b = _AM_HIGH_HZ
+    w = 2 * np.pi * np.maximum(t, 1e-12)
+    value = 2 * (b**2 * np.sin(w * b) / w + 2 * b * np.cos(w * b) / w**2 - 2 * np.sin(w * b) / w**3)
+    return np.where(t > 0, value, 2 * b**3 / 3)
 
 
 def skirt(rest: Complex, m: Modulation) -> tuple[tuple[SkirtPoint, ...], Real, Real, float]:

@@ -36,6 +36,7 @@ _MAX_ORDER = 20
 # what is left of the keying pattern has some decibels of room.
 _DETECT = 31.6
 _MAX_OTHER_LINES = 6
+_WANDER_HZ = 0.15  # how far a block's mains fundamental is looked for from its mean
 _LEAST_DBC = -75.0  # weaker lines than any limit asks for are left in the noise
 
 
@@ -189,7 +190,11 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
     if mains is not None:
         offsets = [k * mains for k in range(1, _MAX_ORDER + 1) if spectrum.stands_out(k * mains, _DETECT / 2)]
         offsets = [f for f in offsets if f < BAND_HZ]
-    y, fitted = _fit(m.y, m, blocks, offsets)
+    tracks: list[Real] = []
+    if mains is not None and offsets:
+        fundamental = spectrum.followed([round(f / mains) for f in offsets[:6]], mains, _WANDER_HZ)
+        tracks = [round(f / mains) * fundamental for f in offsets]
+    y, fitted = _fit(m.y, m, blocks, offsets, tracks)
     others: list[float] = []
     while len(others) < _MAX_OTHER_LINES:
         spectrum = _Periodogram(y, m, blocks)
@@ -197,9 +202,10 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
         if peak is None:
             break
         others.append(peak)
-        y, _ = _fit(y, m, blocks, [peak])
+        tracks.append(spectrum.followed([1], peak, 3 * _WANDER_HZ))
+        y, _ = _fit(y, m, blocks, [peak], tracks[-1:])
     if others:
-        y, fitted = _fit(m.y, m, blocks, [*offsets, *others])
+        y, fitted = _fit(m.y, m, blocks, [*offsets, *others], tracks)
     floor = spectrum.floor_dbc()
     sidebands, singles = [], []
     for line in fitted:
@@ -211,6 +217,8 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
             at = tone_hz + sign * line.offset_hz
             if additive_mains_hz is not None and _on_grid(at, additive_mains_hz, 0.5):
                 continue
+            if at > 1.5 * tone_hz and _on_grid(at, tone_hz, 40.0):
+                continue  # a harmonic of the tone, with its keying
             if side.family is None or (side.order or 0) > 6:
                 singles.append((sign * line.offset_hz, side.level_dbc))
                 continue
@@ -261,6 +269,8 @@ class _Periodogram:
         self.upper = power[: half + 1]
         self.lower = np.concatenate([power[:1], power[-1 : -half - 1 : -1]])
         self.blocks = len(blocks)
+        self._each = spectra
+        self._weights = weights
         self.effective = float((weights**2).sum() / weights.sum())  # samples that a line adds up over
         self.reach = (max(0.0, -m.low_hz), max(0.0, m.high_hz))
         width = max(5, round(15.0 / self.bin_hz) | 1)
@@ -280,6 +290,30 @@ class _Periodogram:
         lower = np.interp(at, bins, self.lower / self.noise_lower)
         pair = np.minimum(np.maximum(upper, lower), 10 * np.minimum(upper, lower))
         return np.where(f < min(self.reach), pair, np.where(self.reach[0] > self.reach[1], lower, upper))
+
+    def followed(self, orders: list[int], fundamental: float, span_hz: float) -> Real:
+        """The fundamental (blocks,) in each block, from all its harmonics together.
+
+        Mains wanders, so each block is searched within ``span_hz`` of the mean; blocks in which the
+        lines hardly stand out take what their neighbours say.
+        """
+        trial = fundamental + np.arange(-span_hz, span_hz + 1e-9, self.bin_hz / 4 / max(orders))
+        bins = np.arange(self.upper.size)
+        out = np.full(self.blocks, np.nan)
+        for row in range(self.blocks):
+            one = self._each[row]
+            power = (one.real**2 + one.imag**2).astype(np.float64) / self._weights[row]
+            both = power[: bins.size] + np.concatenate([power[:1], power[-1 : -bins.size : -1]])
+            both /= self.noise_upper + self.noise_lower
+            evidence = sum(np.interp(k * trial / self.bin_hz, bins, both) for k in orders)
+            near = float(trial[int(np.argmax(evidence))])
+            lines = [(k, peak_bin(both, round(k * near / self.bin_hz)) * self.bin_hz) for k in orders]
+            weighed = [(k, f, float(both[round(f / self.bin_hz)])) for k, f in lines]
+            weighed = [line for line in weighed if line[2] > 12.0]  # places a line to a fifth of its width
+            if weighed:
+                out[row] = fundamental_from_lines(weighed)
+        known = np.flatnonzero(np.isfinite(out))
+        return np.full(self.blocks, fundamental) if not known.size else np.interp(np.arange(self.blocks), known, out[known])
 
     def threshold(self, single: float) -> float:
         """Averaging K blocks narrows the noise: the same false-alarm rate lies lower."""
@@ -351,19 +385,29 @@ def _mains_fundamental(p: _Periodogram) -> float | None:
     return fundamental_from_lines(lines) if lines else found
 
 
-def _fit(y: Complex, m: Modulation, blocks: list[slice], offsets: list[float]) -> tuple[Complex, list[_Line]]:
-    """Least-squares fit of all line pairs at once in each block: (what is left, the lines)."""
+def _fit(
+    y: Complex, m: Modulation, blocks: list[slice], offsets: list[float], tracks: list[Real]
+) -> tuple[Complex, list[_Line]]:
+    """Least-squares fit of all line pairs at once in each block: (what is left, the lines).
+
+    ``tracks`` holds each line's frequency (blocks,); within a block it runs straight from the middle
+    of the way to the block before to the middle of the way to the one after.
+    """
     rest = y.copy()
     if not offsets:
         return rest, []
-    signed = np.concatenate([offsets, [-f for f in offsets]])
     n, k = len(blocks), len(offsets)
+    hz = np.stack(tracks)
+    slope = np.gradient(hz, axis=1) if n > 2 else np.zeros_like(hz)
     amplitude = np.zeros((n, 2 * k), np.complex128)
     spread = np.zeros((n, 2 * k))
     for i, b in enumerate(blocks):
         use = m.use[b]
-        t = (np.flatnonzero(use) / m.rate_hz).astype(np.float64)
-        e = _phasors(signed, t)
+        span = (b.stop - b.start) / m.rate_hz
+        t = np.flatnonzero(use) / m.rate_hz
+        cycles = np.outer(t, hz[:, i]) + np.outer((t - span / 2) ** 2 / (2 * span), slope[:, i])
+        half = _phasors(cycles)
+        e = np.concatenate([half, half.conj()], axis=1)
         data = y[b][use]
         gram = (e.conj().T @ e).astype(np.complex128)
         gram[np.diag_indices(2 * k)] *= 1.0 + 1e-6
@@ -393,8 +437,8 @@ def _fit(y: Complex, m: Modulation, blocks: list[slice], offsets: list[float]) -
     return rest, lines
 
 
-def _phasors(signed_hz: Real, t: Real) -> Complex:
-    angle = (2 * np.pi * np.mod(np.outer(t, signed_hz), 1.0)).astype(np.float32)
+def _phasors(cycles: Real) -> Complex:
+    angle = (2 * np.pi * np.mod(cycles, 1.0)).astype(np.float32)
     e = np.empty(angle.shape, np.complex64)
     e.real, e.imag = np.cos(angle), np.sin(angle)
     return e
@@ -409,16 +453,16 @@ def _local_noise(rest: Complex, m: Modulation, blocks: list[slice], offsets: lis
 
 def _sideband(line: _Line, mains: float | None, m: Modulation) -> Sideband | None:
     """The line pair in the result's terms, or None where nothing is left above the noise."""
-    upper, lower = max(line.upper, 0.0), max(line.lower, 0.0)
+    above, below = line.offset_hz < m.high_hz, line.offset_hz < -m.low_hz  # does the passband hold it?
+    upper, lower = max(line.upper, 0.0) * above, max(line.lower, 0.0) * below
     if max(upper, lower) <= 2 * line.noise / np.sqrt(line.blocks):
         return None
     # |U +- conj(L)|^2 = |U|^2 + |L|^2 +- 2 Re(U L)
-    both, product = upper + lower, 2 * line.cross.real
+    both, product = upper + lower, 2 * line.cross.real * (above and below)
     am, pm = max(both + product, 0.0), max(both - product, 0.0)
     share = pm / max(am + pm, 1e-30)
     floor = line.noise / np.sqrt(line.blocks)
-    reach = (max(-m.low_hz, 0.0), max(m.high_hz, 0.0))
-    cut = line.offset_hz > min(reach)  # the passband takes one of the two sides away
+    cut = not (above and below)  # the passband takes one of the two sides away
     single = max(upper, lower) > 10 * max(min(upper, lower), floor)
     order = None if mains is None else round(line.offset_hz / mains)
     on_mains = mains is not None and bool(order) and abs(line.offset_hz - order * mains) < 0.05 + 0.002 * line.offset_hz

@@ -141,7 +141,8 @@ def additive_hum(q: Quiet, track: Track) -> Hum:
                 usable &= ~_near_tone_or_its_lines(at, track.tone_hz, trial, clear)
             r = np.where(usable, r, 0.0)
             evidence += np.where(r > limit / 2, r, 0.0)
-            seen |= r > limit
+            if k <= 6:  # rectified mains is strongest in its first harmonics
+                seen |= r > limit
         evidence[~seen] = 0.0
         k = int(np.argmax(evidence))
         if evidence[k] > best:

@@ -8,7 +8,7 @@ import pytest
 from sigcheck.measure.carrier import NotFound, dynamic_path, find
 from sigcheck.measure.spectrum import survey
 from sigcheck.measure.track import Baseband
-from tests.measure.tones import band_noise, keyed, tone_and_noise
+from tests.measure.plain_audio import band_noise, keyed, tone_and_noise
 
 RATE = 12000.0
 

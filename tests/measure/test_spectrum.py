@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sigcheck.measure.spectrum import passband, peak_bin, quiet_density, slice_band, survey
-from tests.measure.tones import band_noise
+from tests.measure.plain_audio import band_noise
 
 
 @pytest.mark.parametrize("rate_hz", [6000.0, 8000.0, 11025.0, 44100.0, 48000.0, 192000.0])
