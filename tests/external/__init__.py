@@ -1,0 +1,1 @@
+"""Checks against published values and closed forms; the source stands beside each."""
