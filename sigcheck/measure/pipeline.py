@@ -12,7 +12,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure import carrier, drift, frequency, keying, purity, sidebands, spectrum, surroundings
+from sigcheck.measure import (
+    carrier,
+    drift,
+    frequency,
+    keying,
+    purity,
+    segmentation,
+    sidebands,
+    spectrum,
+    surroundings,
+)
 from sigcheck.measure.health import check_health, clipped_share
 from sigcheck.measure.results import (
     Bursts,
@@ -72,7 +82,7 @@ def measure(recording: Recording, *, channel: int | None = None, tone_hz: float 
         return Measured(_nothing(health, found.reason, common), x, None)
     base = found
 
-    marks = keying.segment(base)
+    marks = segmentation.segment(base)
     if not marks.settled.any():
         return Measured(_nothing(health, "no key-down stretch is long enough to measure", common), x, None)
     track = frequency.refine(base, marks)
@@ -81,7 +91,7 @@ def measure(recording: Recording, *, channel: int | None = None, tone_hz: float 
     track = surroundings.heard_passband(quiet, track)
     hum = surroundings.additive_hum(quiet, track)
     far = surroundings.far_noise(track)
-    modulation = sidebands.modulation(track)
+    modulation = sidebands.modulation(track, surroundings.disturbed(far, track))
     if modulation is None:
         lines, rest = _no_lines("no key-down stretch is long enough to measure modulation in"), None
     else:
@@ -93,7 +103,7 @@ def measure(recording: Recording, *, channel: int | None = None, tone_hz: float 
 
     clean = purity.purity(x, rate, track, modulation, rest, lines, far, hum)
     bursts = surroundings.bursts(far, track)
-    keyed = keying.measure_keying(track)
+    keyed = keying.measure_keying(track, far)
     moved = drift.measure_drift(track)
     dropouts = (*health.dropouts, *drift.phase_breaks(track))
     clipped = clipped_share(rails, marks.on_s, marks.off_s, rate)

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from sigcheck.measure.results import LineFamily, Lines, Nature, Sideband, Spur
 from sigcheck.measure.spectrum import fundamental_from_lines, peak_bin, running_median, slice_band
-from sigcheck.measure.track import Complex, Mask, Real, Track
+from sigcheck.measure.track import Complex, Marks, Mask, Real, Track
 
 BAND_HZ = 1000.0  # modulation is looked at this far on either side of the tone
 _TAPER_HZ = 200.0
@@ -32,11 +32,15 @@ _LOWEST_HZ = 5.0
 _MAINS = (50.0, 60.0)
 _MAINS_SPAN_HZ = 1.0
 _MAX_ORDER = 20
+_LOWEST_AUDIO_HZ = 60.0
 # 15 dB over the noise in a line's own resolution: pure noise reaches it once in some 1e13 cells, and
 # what is left of the keying pattern has some decibels of room.
 _DETECT = 31.6
 _MAX_OTHER_LINES = 6
 _WANDER_HZ = 0.15  # how far a block's mains fundamental is looked for from its mean
+_AGE_STEP_S = 0.004
+_LARGE_COURSE = 0.05  # radian, or of the amplitude: a chirp of some 5 Hz
+_SETTLING_S = (0.006, 0.018, 0.054, 0.162)
 _LEAST_DBC = -75.0  # weaker lines than any limit asks for are left in the noise
 
 
@@ -63,13 +67,17 @@ class Modulation:
         return float(self.use.sum()) / self.rate_hz
 
 
-def modulation(track: Track) -> Modulation | None:
-    """Modulation of the track, or None where less than a tenth of a second is settled."""
+def modulation(track: Track, disturbed: Mask | None = None) -> Modulation | None:
+    """Modulation of the track, or None where less than a tenth of a second is settled.
+
+    ``disturbed`` (n,) on the track's grid marks bursts of static: they are no modulation of the tone.
+    """
     base, marks = track.base, track.marks
     band, rate = slice_band(base.z, base.rate_hz, -BAND_HZ, BAND_HZ, taper_hz=_TAPER_HZ)
     t = np.arange(band.size) / rate
     index = np.minimum(np.round(t * base.rate_hz).astype(np.intp), base.z.size - 1)
-    use = marks.settled[index]
+    settled = marks.settled if disturbed is None else marks.settled & ~disturbed
+    use = settled[index]
     use = _worn(use, round(0.5 / _TAPER_HZ * rate))  # let the band filter's own ringing die
     if marks.cut_start or not marks.keyed:
         use[: round(0.02 * rate)] = False
@@ -83,7 +91,10 @@ def modulation(track: Track) -> Modulation | None:
     y[usable] = band[usable] / carrier[usable]
     mark = _mark_index(marks.on_s, marks.off_s, t, usable)
     tone = float(np.median(base.path_hz))
-    y = _without_what_elements_share(y, usable, mark, marks.on_s, t, keyed=marks.keyed)
+    y = _without_what_elements_share(y, usable, mark, marks, t)
+    if marks.keyed and marks.on_s.size >= 8:
+        usable &= ~_unsettled(y, usable, mark, marks.on_s, t)
+        y[~usable] = 0.0
     return Modulation(
         y=y,
         use=usable,
@@ -115,14 +126,15 @@ def _mark_index(on_s: Real, off_s: Real, t: Real, use: Mask) -> NDArray[np.int32
 
 
 def _without_what_elements_share(
-    y: Complex, use: Mask, mark: NDArray[np.int32], on_s: Real, t: Real, *, keyed: bool
+    y: Complex, use: Mask, mark: NDArray[np.int32], marks: Marks, t: Real
 ) -> Complex:
     """Each element divided by its own mean, less the average course since key-down."""
     out = np.zeros_like(y)
+    on_s = marks.on_s
     k = np.maximum(mark, 0)
     count = np.bincount(k[use], minlength=max(on_s.size, 1)).astype(np.float64)
     size = count.size
-    if not keyed:
+    if not marks.keyed:
         out[use] = y[use] - 1.0
         return out
     total = np.bincount(k[use], y.real[use], size) + 1j * np.bincount(k[use], y.imag[use], size)
@@ -130,24 +142,88 @@ def _without_what_elements_share(
     good = use & (np.abs(mean[k]) > 0.1)
     out[good] = y[good] / mean[k[good]] - 1.0
     if on_s.size >= 8:
-        out = _less_course(out, good, k, on_s, t)
+        out = _less_course(out, good, k, marks.off_s - on_s, on_s, t)
         total = np.bincount(k[good], out.real[good], size) + 1j * np.bincount(k[good], out.imag[good], size)
         out[good] -= (total / np.maximum(count, 1.0))[k[good]].astype(np.complex64)
     return out
 
 
-def _less_course(out: Complex, good: Mask, k: NDArray[np.int32], on_s: Real, t: Real) -> Complex:
-    """Subtract the elements' average as a function of the time since key-down."""
-    rate = 1.0 / (t[1] - t[0])
-    age = np.round((t[good] - on_s[k[good]]) * rate).astype(np.intp)
-    size = int(age.max()) + 1
-    n = np.bincount(age, minlength=size)
-    course = (np.bincount(age, out.real[good], size) + 1j * np.bincount(age, out.imag[good], size)) / np.maximum(n, 1)
-    # Where few elements last as long, their average is mostly themselves: leave those alone.
-    course[n < 8] = 0.0
-    out = out.copy()
-    out[good] -= course[age].astype(np.complex64)
+def _unsettled(y: Complex, use: Mask, mark: NDArray[np.int32], on_s: Real, t: Real) -> Mask:
+    """Samples in the first part of the elements where these scatter more than later on.
+
+    What a gain control or a settling oscillator does just after key-down depends on the gap before, so
+    it is not all taken off with the average course; half of an element is given up for it at most.
+    """
+    k = np.flatnonzero(use)
+    age = t[k] - on_s[np.maximum(mark[k], 0)]
+    step = np.minimum((age / _AGE_STEP_S).astype(np.intp), 400)
+    power = y.real[k].astype(np.float64) ** 2 + y.imag[k].astype(np.float64) ** 2
+    n = np.bincount(step)
+    mean = np.bincount(step, power) / np.maximum(n, 1)
+    enough = n >= 0.3 * n.max()
+    if enough.sum() < 4:
+        return np.zeros(use.size, bool)
+    late = float(np.median(mean[enough]))
+    # a mean over some dozen elements' noise scatters by a fifth
+    loud = np.flatnonzero(enough & (mean > 1.6 * late))
+    first_half = loud[loud < 0.5 * enough.sum() + np.argmax(enough)]
+    out = np.zeros(use.size, bool)
+    if first_half.size:
+        out[k] = step <= first_half[-1]
     return out
+
+
+def _less_course(out: Complex, good: Mask, k: NDArray[np.int32], spans: Real, on_s: Real, t: Real) -> Complex:
+    """Subtract what the elements do on the average since key-down, dits and dahs apart.
+
+    (Their means, which each was divided by, are taken over different lengths.) Only a settling course
+    is taken off, a sum of decaying exponentials: at 15 WPM every element starts at the same phase of
+    50 Hz mains, and a freer average would swallow its lines.
+    """
+    rate = 1.0 / (t[1] - t[0])
+    out = out.copy()
+    long = spans > 0.6 * np.quantile(spans, 0.9)
+    for kind in (long, ~long):
+        here = good & kind[k]
+        if not here.any():
+            continue
+        age = np.maximum(np.round((t[here] - on_s[k[here]]) * rate).astype(np.intp), 0)
+        size = int(age.max()) + 1
+        n = np.bincount(age, minlength=size)
+        # where few elements last as long, their average is mostly themselves: leave those alone
+        known = n >= 8
+        if known.sum() < 12:
+            continue
+        total = np.bincount(age, out.real[here], size) + 1j * np.bincount(age, out.imag[here], size)
+        since = np.arange(size) / rate
+        shapes = np.stack([np.ones(size), *(np.exp(-since / s) for s in _SETTLING_S)], axis=1)
+        mean = 1.0 + total[known] / n[known]
+        if np.abs(mean).min() < 0.3:
+            continue
+        # amplitude and angle apart: a strong chirp turns by a radian, where 1 + am + j pm no longer holds
+        course = np.stack([np.abs(mean), np.unwrap(np.angle(mean))], axis=1)
+        weight = np.sqrt(n[known])[:, None]
+        fitted, *_ = np.linalg.lstsq(shapes[known] * weight, course * weight, rcond=1e-4)
+        amplitude, angle = (shapes @ fitted).T
+        divisor = np.where(known, np.maximum(amplitude, 0.1) * np.exp(1j * angle), 1.0)
+        out[here] = ((1.0 + out[here]) / divisor[age] - 1.0).astype(np.complex64)
+        for part, curve in ((out.real, amplitude), (out.imag, angle)):
+            part[here] = _less_own_share(part[here], curve[age], k[here])
+    return out
+
+
+def _less_own_share(x: NDArray[np.float32], curve: Real, element: NDArray[np.int32]) -> NDArray[np.float32]:
+    """Take off each element's own multiple of the common course, where that course is a large one.
+
+    How far an oscillator is pulled or a supply sags depends on the gap before.
+    """
+    count = np.maximum(np.bincount(element), 1)
+    shape = curve - (np.bincount(element, curve) / count)[element]
+    if float(np.std(shape)) < _LARGE_COURSE:
+        return x
+    energy = np.bincount(element, shape**2)
+    multiple = np.bincount(element, x * shape) / np.maximum(energy, 1e-9)
+    return (x - multiple[element] * shape).astype(np.float32)
 
 
 @dataclass(frozen=True)
@@ -217,6 +293,8 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
             at = tone_hz + sign * line.offset_hz
             if additive_mains_hz is not None and _on_grid(at, additive_mains_hz, 0.5):
                 continue
+            if at < _LOWEST_AUDIO_HZ:
+                continue  # direct current and hum, with the keying's own sidebands
             if at > 1.5 * tone_hz and _on_grid(at, tone_hz, 40.0):
                 continue  # a harmonic of the tone, with its keying
             if side.family is None or (side.order or 0) > 6:
@@ -469,6 +547,8 @@ def _sideband(line: _Line, mains: float | None, m: Modulation) -> Sideband | Non
     nature: Nature = "amplitude" if share < 0.1 else "angle" if share > 0.9 else "mixed"
     if single and not (cut and on_mains):
         nature = "single"
+    if cut and not on_mains and nature != "single":
+        return None  # half a pair, too weak to say what it is
     power = max(upper, lower) if single else 0.5 * both
     sigma = 4.343 * np.sqrt(2 * power * line.noise / line.blocks) / power / (1.0 if single else np.sqrt(2.0))
     family: LineFamily | None = None
