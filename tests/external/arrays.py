@@ -120,3 +120,23 @@ def keyed(
     t = times(seconds, rate)
     x = 0.5 * envelope(t, on, off, shape, length_s) * np.cos(2 * np.pi * tone_hz * t + 0.3)
     return x + noise(t.size, rate, cn0_dbhz, 0.5, seed)
+
+
+def word_lines(wpm: float, edge_s: float) -> tuple[float, Array]:
+    """Spacing in Hz and powers of the lines (0, 1, 2 ..) of PARIS repeated, raised-cosine edges."""
+    unit, points = 1.2 / wpm, 1 << 18
+    t = np.arange(points) * (50 * unit / points)
+    on, off = elements("PARIS ", unit, unit)
+    lines = np.fft.rfft(envelope(t, on, off, "cosine" if edge_s else "hard", edge_s))
+    return 1 / (50 * unit), np.abs(lines[: points // 4]) ** 2
+
+
+def width_holding(spacing_hz: float, lines: Array, outside: float) -> float:
+    """Width that leaves the share `outside` of the power beyond its two ends together."""
+    pairs = np.append(lines[0], 2 * lines[1:])
+    return float(2 * spacing_hz * np.argmax(1 - np.cumsum(pairs) / pairs.sum() <= outside))
+
+
+def width_within(spacing_hz: float, lines: Array, db: float) -> float:
+    """Full width to the outermost lines that are within `db` of the strongest."""
+    return float(2 * spacing_hz * np.flatnonzero(lines > lines.max() * 10 ** (-db / 10)).max())

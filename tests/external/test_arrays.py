@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from .arrays import elements, envelope, keyed, times
+from .arrays import elements, envelope, keyed, times, width_holding, width_within, word_lines
 from .test_bandwidth_published import OCCUPIED
 
 
@@ -19,22 +19,11 @@ def test_standard_word_has_fifty_units_and_its_mean_power() -> None:
 
 @pytest.mark.parametrize(("wpm", "edge_ms"), OCCUPIED)
 def test_fourier_series_of_the_standard_word_gives_the_table(wpm: int, edge_ms: int) -> None:
-    # one word is one period; the lines are wpm/60 Hz apart
-    unit = 1.2 / wpm
-    points = 1 << 18
-    period = 50 * unit
-    t = np.arange(points) * (period / points)
-    on, off = elements("PARIS ", unit, unit)
-    shape = "cosine" if edge_ms else "hard"
-    lines = np.abs(np.fft.rfft(envelope(t, on, off, shape, edge_ms / 1000))) ** 2
-    pairs = np.append(lines[0], 2 * lines[1 : points // 4])
-    beyond = 1 - np.cumsum(pairs) / pairs.sum()
+    # one word is one period; the table's figures are whole lines, printed to a tenth
+    spacing, lines = word_lines(wpm, edge_ms / 1000)
     occupied, within = OCCUPIED[wpm, edge_ms]
-    spacing = 1 / period
-    assert 2 * spacing * int(np.argmax(beyond <= 0.01)) == pytest.approx(occupied, abs=2 * spacing + 0.05)
-    strongest = lines[0]
-    last = np.flatnonzero(lines[: points // 4] > strongest * 10**-2.6).max()
-    assert 2 * spacing * last == pytest.approx(within, abs=2 * spacing + 0.05)
+    assert width_holding(spacing, lines, 0.01) == pytest.approx(occupied, abs=0.05)
+    assert width_within(spacing, lines, 26) == pytest.approx(within, abs=0.05)
 
 
 @pytest.mark.parametrize(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from .arrays import diagnosed, keyed
+from .arrays import diagnosed, keyed, width_holding, width_within, word_lines
 
 # Radio Regulations Appendix 1, section I; 47 CFR 2.202(b): three digits and a letter at the decimal point.
 WRITTEN = {
@@ -65,11 +65,15 @@ OCCUPIED = {
 @pytest.mark.parametrize(("wpm", "edge_ms"), OCCUPIED)
 def test_occupied_bandwidth_of_the_standard_word(wpm: int, edge_ms: int) -> None:
     shape = "cosine" if edge_ms else "hard"
-    x = keyed("PARIS ", wpm, 12_000, seconds=42.0, shape=shape, length_s=edge_ms / 1000)
-    result = diagnosed(x, 12_000)["keying"]
+    x = keyed("PARIS ", wpm, 16_000, tone_hz=3000, seconds=42.0, shape=shape, length_s=edge_ms / 1000)
+    result = diagnosed(x, 16_000)["keying"]
     occupied, within_26_db = OCCUPIED[wpm, edge_ms]
-    # One spacing of the strong lines, 1/(2 dit), on either side: power comes in clusters that far apart, and
-    # ten words in noise do not resolve the lines of a word inside them; for 99 % a tenth of that and 2 %.
-    cluster = wpm / 2.4
-    assert result["occupied_bandwidth_hz"] == pytest.approx(occupied, rel=0.02, abs=0.2 * cluster)
-    assert result["bandwidth_26db_hz"] == pytest.approx(within_26_db, abs=cluster)
+    # The power comes in clusters of lines, so that the width goes by jumps: allowed is what a tenth of the
+    # one per cent outside, or half a decibel of level, makes of it, and 2 Hz of resolution.
+    spacing, lines = word_lines(wpm, edge_ms / 1000)
+    narrow, wide = (width_holding(spacing, lines, outside) for outside in (0.011, 0.009))
+    assert narrow - 0.05 <= occupied <= wide + 0.05
+    assert narrow - 2 <= result["occupied_bandwidth_hz"] <= wide + 2
+    narrow, wide = (width_within(spacing, lines, db) for db in (25.5, 26.5))
+    assert narrow - 0.05 <= within_26_db <= wide + 0.05
+    assert narrow - 2 <= result["bandwidth_26db_hz"] <= wide + 2

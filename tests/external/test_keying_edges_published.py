@@ -43,7 +43,7 @@ def test_backwave_is_the_carrier_left_at_key_up(dbc: float) -> None:
     level = 10 ** (dbc / 20)
     x = 0.5 * (level + (1 - level) * envelope(t, on, off, "cosine", 0.006)) * np.cos(2 * np.pi * 730 * t)
     found = diagnosed(x + noise(t.size, RATE, 90, 0.5, 5), RATE)["keying"]["backwave_db"]
-    assert found == pytest.approx(dbc, abs=0.3)
+    assert found == pytest.approx(dbc, abs=0.5)  # half of what is promised of lines, without noise
 
 
 @pytest.mark.parametrize(("hz", "settle_s"), [(20.0, 0.02), (-35.0, 0.015)])

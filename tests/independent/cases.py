@@ -118,9 +118,15 @@ def _free_offset(rng: Generator, tone: float, low: float, high: float) -> float:
     """An offset inside the passband, at least 80 Hz from the tone and off its harmonics."""
     for _ in range(100):
         f = rng.uniform(low + 30, high - 30)
-        if abs(f - tone) > 80 and min(abs(f - k * tone) for k in (2, 3, 4, 5)) > 60:
+        apart = abs(f - tone) > 80 and min(abs(f - k * tone) for k in (2, 3, 4, 5)) > 60
+        if apart and _off_the_mains(f - tone) and _off_the_mains(f):
             return float(f - tone)
     return 90.0 if tone + 90 < high else -90.0
+
+
+def _off_the_mains(hz: float) -> bool:
+    """Further than 4 Hz from every multiple of 50 and 60 Hz, or nobody could tell it from them."""
+    return all(abs(hz - mains * round(hz / mains)) > 4 for mains in (50, 60))
 
 
 def strong(rng: Generator, scene: Scene, low: float = 25, high: float = 42) -> None:
@@ -209,7 +215,10 @@ def magnetic_hum(rng: Generator, scene: Scene) -> None:
 def switching_supply(rng: Generator, scene: Scene) -> None:
     strong(rng, scene, 28, 42)
     wide_open(rng, scene)
-    scene.switching = (rng.uniform(130, 400), rng.uniform(-42, -25), rng.uniform(0.0, 2.0))
+    hz = rng.uniform(130, 400)
+    while not (_off_the_mains(hz) and _off_the_mains(2 * hz)):
+        hz = rng.uniform(130, 400)
+    scene.switching = (hz, rng.uniform(-42, -25), rng.uniform(0.0, 2.0))
 
 
 def chirp_with_droop(rng: Generator, scene: Scene) -> None:
