@@ -1,0 +1,423 @@
+"""Morse timing and text from key-down times, by likelihood.
+
+Every sender has its own dit, dah and gaps: heavy weighting makes the gaps inside a character shorter
+than the dits, a fist stretches dahs and letter gaps. So the lengths of marks and gaps are described
+by a mixture (dit, dah; gap inside a character, between characters, between words), normal in the
+logarithm of the length, found first on a grid and then by expectation-maximisation; the speed may
+wander slowly. Characters are then the segmentation with the highest probability. No dictionary and
+no expected text takes part: the text is what was heard.
+
+Code table: Rec. ITU-R M.1677-1, Annex 1, part I (letters, figures, punctuation and procedure signs
+as two transcriptions give them; é, understood, wait, end of work and starting signal from memory,
+not looked up).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from sigcheck.measure.track import Mask, Real
+
+_SIGNS = {
+    "A": ".-", "B": "-...", "C": "-.-.", "D": "-..", "E": ".", "É": "..-..", "F": "..-.", "G": "--.",
+    "H": "....", "I": "..", "J": ".---", "K": "-.-", "L": ".-..", "M": "--", "N": "-.", "O": "---",
+    "P": ".--.", "Q": "--.-", "R": ".-.", "S": "...", "T": "-", "U": "..-", "V": "...-", "W": ".--",
+    "X": "-..-", "Y": "-.--", "Z": "--..",
+    "1": ".----", "2": "..---", "3": "...--", "4": "....-", "5": ".....",
+    "6": "-....", "7": "--...", "8": "---..", "9": "----.", "0": "-----",
+    ".": ".-.-.-", ",": "--..--", ":": "---...", "?": "..--..", "'": ".----.", "-": "-....-",
+    "/": "-..-.", "(": "-.--.", ")": "-.--.-", '"': ".-..-.", "=": "-...-", "+": ".-.-.", "@": ".--.-.",
+    "{understood}": "...-.", "{error}": "........", "{wait}": ".-...", "{end of work}": "...-.-",
+    "{starting signal}": "-.-.-",
+}  # fmt: skip
+CODE = {pattern: sign for sign, pattern in _SIGNS.items()}
+
+_LONGEST = 12  # elements in one (then surely unknown) character
+_UNKNOWN = 0.02  # prior share of characters that are not in the table
+_LEAST_MARKS = 3
+# Log-likelihood that must be gained over lengths without classes before text is claimed: noise cut
+# into exponential lengths gains some 0.2 for each mark and gap, a fist with 15 % scatter 0.8.
+_LEAST_EVIDENCE = 4.0
+_EVIDENCE_EACH = 0.3
+# Starting spreads (standard deviation of the natural logarithm) of dit, dah; gap within a
+# character, between characters, between words: a fair fist. The fit moves them.
+_MARK_SPREAD = np.array([0.13, 0.13])
+_GAP_SPREAD = np.array([0.18, 0.25, 0.40])
+_MARK_SHARE = np.array([0.55, 0.45])  # plain text has a few more dits than dahs
+_GAP_SHARE = np.array([0.60, 0.28, 0.12])
+_OUTLIER_DENSITY = 0.05 / 4.0  # one length in twenty may be anything within a factor of 50
+_NULL_SPREAD = 0.7  # lengths without any classes: noise, fading, a loose contact
+_MOST_FITTED = 2000  # marks that take part in the global fit
+
+
+@dataclass(frozen=True)
+class Timing:
+    """What each mark and each gap is.
+
+    ``dah`` (n,) and ``dah_p`` (n,) the probability of it; ``gap`` (n - 1,) is 0 within a character,
+    1 between characters, 2 between words, ``gap_p`` (n - 1, 3) the probabilities. ``dit_s``,
+    ``dah_s``, ``gaps_s`` (3,) are the class means at the average speed, ``speed`` (n,) the local
+    length over the average one. ``mark_spread`` is the relative scatter about the class means;
+    ``evidence`` the log-likelihood gained over lengths without classes (n marks and gaps together).
+    """
+
+    dah: Mask
+    dah_p: Real
+    gap: NDArray[np.intp]
+    gap_p: Real
+    dit_s: float
+    dah_s: float
+    gaps_s: Real
+    speed: Real
+    mark_spread: float
+    evidence: float
+
+    @property
+    def unit_s(self) -> float:
+        """The unit: half of dit + gap, which weighting leaves alone."""
+        return 0.5 * (self.dit_s + float(self.gaps_s[0]))
+
+
+@dataclass(frozen=True)
+class Character:
+    """One character as heard."""
+
+    sign: str  # as in the table; "[.-.-..]" where the elements are no character
+    start_s: float
+    end_s: float
+    confidence: float
+
+
+@dataclass(frozen=True)
+class Decoded:
+    """Text from key-down times; ``text`` is None where none can be claimed, ``reason`` says why."""
+
+    text: str | None
+    reason: str | None
+    characters: tuple[Character, ...]
+    timing: Timing | None
+
+    @property
+    def confidences(self) -> tuple[float, ...]:
+        """Probability of each character being what was sent, given the key-down times."""
+        return tuple(c.confidence for c in self.characters)
+
+    @property
+    def confidence(self) -> float | None:
+        """Mean of the characters' probabilities."""
+        return float(np.mean(self.confidences)) if self.characters else None
+
+
+def decode(on_s: ArrayLike, off_s: ArrayLike, *, cut_start: bool = False, cut_end: bool = False) -> Decoded:
+    """Read the text that key-down times spell.
+
+    Parameters
+    ----------
+    on_s, off_s : key-down and key-up times in seconds, shape (n_marks,), rising.
+    cut_start, cut_end : the first or last mark goes on beyond the recording; its character is left out.
+    """
+    on, off = np.asarray(on_s, np.float64), np.asarray(off_s, np.float64)
+    whole = slice(1 if cut_start else 0, on.size - 1 if cut_end else on.size)
+    on, off = on[whole], off[whole]
+    if on.size < _LEAST_MARKS:
+        return Decoded(None, "too few key-down elements to tell dits from dahs", (), None)
+    timing = classify(on, off)
+    if timing.evidence < _LEAST_EVIDENCE + _EVIDENCE_EACH * 2 * on.size or timing.mark_spread > 0.4:
+        return Decoded(None, "the key-down times do not fall into dits and dahs", (), timing)
+    characters, spaces = _characters(on, off, timing)
+    if cut_start:
+        characters, spaces = characters[1:], spaces[1:]
+    if cut_end:
+        characters, spaces = characters[:-1], spaces[:-1]
+    if not characters:
+        return Decoded(None, "no whole character in the recording", (), timing)
+    known = np.mean([not c.sign.startswith("[") for c in characters])
+    if known < 0.5:
+        return Decoded(None, "most of what was heard forms no Morse characters", (), timing)
+    text = "".join(c.sign + " " * space for c, space in zip(characters, spaces, strict=True)).strip()
+    return Decoded(text, None, tuple(characters), timing)
+
+
+def classify(on_s: ArrayLike, off_s: ArrayLike) -> Timing:
+    """Tell dits from dahs and gap from gap. At least one mark; times as in :func:`decode`."""
+    on, off = np.asarray(on_s, np.float64), np.asarray(off_s, np.float64)
+    tiny = 1e-4
+    marks = np.log(np.maximum(off - on, tiny))
+    gaps = np.log(np.maximum(on[1:] - off[:-1], tiny))
+    some = slice(0, _MOST_FITTED)
+    model = _grid_fit(marks[some], gaps[some])
+    speed = np.zeros(marks.size)
+    for _ in range(3):
+        for _ in range(4):
+            model = _improved(model, marks - speed, gaps - _between(speed))
+        speed = _local_speed(model, marks, gaps, on)
+    mark_p = _posterior(marks - speed, model.marks, model.mark_spread, model.mark_share)
+    gap_p = _posterior(gaps - _between(speed), model.gaps, model.gap_spread, model.gap_share)
+    return Timing(
+        dah=mark_p[:, 1] > mark_p[:, 0],
+        dah_p=mark_p[:, 1],
+        gap=np.argmax(gap_p, axis=1),
+        gap_p=gap_p,
+        dit_s=float(np.exp(model.marks[0])),
+        dah_s=float(np.exp(model.marks[1])),
+        gaps_s=np.exp(model.gaps),
+        speed=np.exp(speed),
+        mark_spread=float(model.mark_spread[0]),
+        evidence=_evidence(model, marks - speed, gaps - _between(speed)),
+    )
+
+
+@dataclass(frozen=True)
+class _Model:
+    """Means (natural logarithm of seconds), spreads and shares of the classes."""
+
+    marks: Real  # dit, dah
+    gaps: Real  # within a character, between characters, between words
+    stretch: float  # what is added to a gap within a character to end it, over the standard's 2 and 6 units
+    mark_spread: Real
+    gap_spread: Real
+    mark_share: Real
+    gap_share: Real
+
+
+def _between(speed: Real) -> Real:
+    return 0.5 * (speed[1:] + speed[:-1])
+
+
+def _densities(x: Real, means: Real, spreads: Real, shares: Real) -> Real:
+    """Weighted class densities (..., n_classes); a word gap may be any length from its mean up."""
+    # halfway between normal in the length and normal in its logarithm, as fists and noise are
+    d = 2.0 * np.expm1(0.5 * np.minimum(x[..., None] - means, 8.0)) / spreads
+    if means.shape[-1] == 3:
+        # the word's end may be drawn out by any factor
+        d[..., 2] = np.minimum((x - means[..., 2]) / spreads[2], 2.0)
+    return np.asarray(shares / (spreads * np.sqrt(2 * np.pi)) * np.exp(-0.5 * np.minimum(d * d, 700.0)))
+
+
+def _log_likelihood(x: Real, means: Real, spreads: Real, shares: Real) -> Real:
+    return np.asarray(np.log(_densities(x, means, spreads, shares).sum(axis=-1) + _OUTLIER_DENSITY))
+
+
+def _posterior(x: Real, means: Real, spreads: Real, shares: Real) -> Real:
+    """Class probabilities (n, n_classes); what no class explains is shared by distance."""
+    p = _densities(x, means, spreads, shares) + 1e-4 / (1.0 + (x[:, None] - means) ** 2 / 0.01)
+    return np.asarray(p / p.sum(axis=1, keepdims=True))
+
+
+def _grid_fit(marks: Real, gaps: Real) -> _Model:
+    """Dit, dah and gap lengths that explain the histograms of lengths best, from a coarse grid.
+
+    Marks depend on dit and dah alone, gaps on dit and gap (a letter gap lasts two units more, a word
+    gap six, a unit being half of dit + gap), so two small tables cover all combinations.
+    """
+    dit = np.arange(marks.min() - np.log(4.5), marks.max() + 0.05, 0.05)
+    ratio = np.log(np.arange(1.8, 5.2, 0.3))
+    shift = np.arange(-1.2, 0.65, 0.15)  # logarithm of gap over dit
+    x, n = _histogram(marks)
+    means = np.stack(np.broadcast_arrays(dit[:, None], dit[:, None] + ratio), axis=-1)
+    score_m = _log_likelihood(x, means[:, :, None, :], _MARK_SPREAD, _MARK_SHARE) @ n
+    score_m -= 1.5 * ((ratio - np.log(3.0)) / 0.25) ** 2
+    best_ratio = np.argmax(score_m, axis=1)
+    x, n = _histogram(gaps)
+    gap = np.exp(dit[:, None] + shift)
+    means = _gap_means(dit[:, None], np.log(gap), np.ones(1))
+    score_g = _log_likelihood(x, means[:, :, None, :], _GAP_SPREAD, _GAP_SHARE) @ n
+    score_g -= 1.5 * (shift / 0.5) ** 2
+    total = score_m.max(axis=1)[:, None] + score_g
+    i, j = np.unravel_index(int(np.argmax(total)), total.shape)
+    # stretched spacing (characters faster than the text) moves letter and word gaps together
+    stretch = np.exp(np.arange(-0.4, 1.8, 0.2))
+    means = _gap_means(dit[i], np.log(gap[i, j]), stretch)
+    score = _log_likelihood(x, means[:, None, :], _GAP_SPREAD, _GAP_SHARE) @ n - (np.log(stretch) / 0.4) ** 2
+    k = int(np.argmax(score))
+    return _Model(
+        np.array([dit[i], dit[i] + ratio[best_ratio[i]]]),
+        means[k],
+        float(stretch[k]),
+        _MARK_SPREAD,
+        _GAP_SPREAD,
+        _MARK_SHARE,
+        _GAP_SHARE,
+    )
+
+
+def _gap_means(dit: Real, gap: Real, stretch: Real) -> Real:
+    """Logarithms of the three gap lengths (..., 3) from those of dit and gap within a character."""
+    unit = 0.5 * (np.exp(dit) + np.exp(gap))
+    added = unit * stretch
+    inside = np.exp(gap) + 0.0 * added
+    return np.asarray(np.log(np.stack([inside, inside + 2 * added, inside + 6 * added], axis=-1)))
+
+
+def _histogram(x: Real) -> tuple[Real, Real]:
+    """Occupied cells of 4 % and their counts: many lengths cost no more than a few."""
+    if not x.size:
+        return np.zeros(1), np.zeros(1)
+    cell, index, count = np.unique(np.round(x / 0.04), return_inverse=True, return_counts=True)
+    mean = np.bincount(index.ravel(), weights=x, minlength=cell.size) / count
+    return mean, count.astype(np.float64)
+
+
+def _improved(m: _Model, marks: Real, gaps: Real) -> _Model:
+    """One round of expectation-maximisation; priors keep classes that hold few lengths in place."""
+    pm, pg = _claimed(marks, m.marks, m.mark_spread, m.mark_share), np.zeros((0, 3))
+    if gaps.size:
+        pg = _claimed(gaps, m.gaps, m.gap_spread, m.gap_share)
+        # any pause ends a word: only those near the mean tell where that is
+        pg[:, 2] *= gaps < m.gaps[2] + 2.0 * m.gap_spread[2]
+    unit = 0.5 * (np.exp(m.marks[0]) + np.exp(m.gaps[0]))
+    mark_prior = np.array([m.marks[0], np.log(np.exp(m.marks[0]) + 2 * unit)])
+    gap_prior = _gap_means(m.marks[:1], m.gaps[:1], np.array([m.stretch]))[0]
+    mark_mean = _mean(marks, pm, mark_prior, np.array([0.01, 0.5]))
+    gap_mean = _mean(gaps, pg, gap_prior, np.array([0.5, 1.0, 1.0]))
+    mark_mean[1] = max(mark_mean[1], mark_mean[0] + np.log(1.7))
+    gap_mean[1] = max(gap_mean[1], gap_mean[0] + np.log(1.5))
+    gap_mean[2] = max(gap_mean[2], gap_mean[1] + np.log(1.7))
+    spread = np.sqrt(
+        (np.sum(pm * (marks[:, None] - mark_mean) ** 2) + 2 * _MARK_SPREAD[0] ** 2) / (pm.sum() + 2)
+    )
+    spread = float(np.clip(spread, 0.02, 0.5))
+    gap_spread = np.sqrt(
+        (np.sum(pg * (gaps[:, None] - gap_mean) ** 2, axis=0) + 2 * _GAP_SPREAD**2) / (pg.sum(axis=0) + 2)
+    )
+    gap_spread = np.clip(gap_spread, [0.03, 0.06, 0.12], [0.5, 0.4, 0.4])
+    return _Model(
+        mark_mean,
+        gap_mean,
+        m.stretch,
+        np.array([spread, spread]),
+        gap_spread,
+        (pm.sum(axis=0) + 4 * _MARK_SHARE) / (pm.sum() + 4),
+        (pg.sum(axis=0) + 4 * _GAP_SHARE) / (pg.sum() + 4),
+    )
+
+
+def _claimed(x: Real, means: Real, spreads: Real, shares: Real) -> Real:
+    """Share of each length that each class claims, outliers left unclaimed; shape (n, n_classes)."""
+    p = _densities(x, means, spreads, shares)
+    return np.asarray(p / (p.sum(axis=1, keepdims=True) + _OUTLIER_DENSITY))
+
+
+def _mean(x: Real, p: Real, prior: Real, weight: Real) -> Real:
+    return np.asarray((p.T @ x + weight * prior) / (p.sum(axis=0) + weight))
+
+
+def _local_speed(m: _Model, marks: Real, gaps: Real, on_s: Real) -> Real:
+    """Logarithm of the local length over the average, smooth over some twenty marks and gaps."""
+    pm = _claimed(marks, m.marks, m.mark_spread, m.mark_share)
+    information = np.sum(pm / m.mark_spread**2, axis=1)
+    pull = np.sum(pm * (marks[:, None] - m.marks) / m.mark_spread**2, axis=1)
+    if gaps.size:
+        # gaps between characters say little about speed: a fist stretches them at will
+        pg = _claimed(gaps, m.gaps, m.gap_spread, m.gap_share)[:, 0]
+        information[:-1] += pg / m.gap_spread[0] ** 2
+        pull[:-1] += pg * (gaps - m.gaps[0]) / m.gap_spread[0] ** 2
+    reach = min(24, marks.size)
+    kernel = np.hanning(reach + 2)[1:-1]
+    smooth_pull = np.convolve(pull, kernel, "same")[: marks.size]
+    smooth_information = np.convolve(information, kernel, "same")[: marks.size]
+    speed = smooth_pull / (smooth_information + 1.0 / 0.05**2)
+    return np.asarray(np.clip(speed - np.average(speed, weights=information + 1e-9), -0.5, 0.5))
+
+
+def _evidence(m: _Model, marks: Real, gaps: Real) -> float:
+    """Log-likelihood gained over lengths that know no classes, less the price of the parameters."""
+    total = 0.0
+    for x, means, spreads, shares in (
+        (marks, m.marks, m.mark_spread, m.mark_share),
+        (gaps, m.gaps, m.gap_spread, m.gap_share),
+    ):
+        if x.size:
+            null = -0.5 * ((x - np.median(x)) / _NULL_SPREAD) ** 2 - np.log(_NULL_SPREAD * np.sqrt(2 * np.pi))
+            ours = _log_likelihood(x, means, spreads, shares)
+            total += float(np.sum(ours - np.maximum(null, -6.0)))
+    return total - 1.5 * math.log(marks.size + 1)
+
+
+def _characters(on: Real, off: Real, t: Timing) -> tuple[list[Character], list[bool]]:
+    """The most probable characters, each with its probability, and whether a word ends there.
+
+    Each gap is inside a character or between two, with the probability that its length gives it; a
+    character is in the table or (rarely) not. Summing over all ways to cut the marks into characters
+    (forward and backward) gives each character its probability.
+    """
+    n = on.size
+    elements = "".join("-" if d else "." for d in t.dah)
+    sure = np.where(t.dah, t.dah_p, 1.0 - t.dah_p)
+    weight, read = _readings(elements, sure.tolist(), t.gap_p[:, 0])
+    forward = _summed(weight)
+    # backward is forward on the mirrored marks: a character from i to j becomes one from n - j to n - i
+    mirrored = [[weight[n - j][j - i - 1] for j in range(i + 1, min(i + _LONGEST, n) + 1)] for i in range(n)]
+    backward = _summed(mirrored)[::-1]
+    characters, spaces = [], []
+    for i, j in _best_cuts(weight):
+        pattern = read.get((i, j), elements[i:j])
+        as_heard = np.array([a == b for a, b in zip(pattern, elements[i:j], strict=True)])
+        p = math.exp(min(forward[i] + weight[i][j - i - 1] + backward[j] - forward[n], 0.0))
+        p *= float(np.prod(np.where(as_heard, sure[i:j], 1.0 - sure[i:j])))
+        sign = CODE.get(pattern, f"[{pattern}]")
+        characters.append(Character(sign, float(on[i]), float(off[j - 1]), p))
+        spaces.append(j < n and bool(t.gap_p[j - 1, 2] > t.gap_p[j - 1, 1]))
+    return characters, spaces
+
+
+def _readings(
+    elements: str, sure: list[float], inside_p: Real
+) -> tuple[list[list[float]], dict[tuple[int, int], str]]:
+    """Log-probability of the marks i .. i + k being one character, and patterns read otherwise.
+
+    Marks that form no character may form one with their least certain element taken for the other
+    kind; that reading stands where it is the more probable.
+    """
+    n = len(elements)
+    inside = np.log(np.clip(inside_p, 1e-9, 1.0))
+    ends = np.append(np.log(np.clip(1.0 - inside_p, 1e-9, 1.0)), 0.0).tolist()
+    before = np.concatenate([[0.0], np.cumsum(inside)]).tolist()
+    unknown = math.log(_UNKNOWN)
+    weight: list[list[float]] = []
+    read: dict[tuple[int, int], str] = {}
+    for i in range(n):
+        row, weakest = [], i
+        for j in range(i, min(i + _LONGEST, n)):
+            if sure[j] < sure[weakest]:
+                weakest = j
+            pattern, price = elements[i : j + 1], 0.0
+            if pattern not in CODE:
+                price = unknown
+                odds = math.log(max(1.0 - sure[weakest], 1e-9) / sure[weakest])
+                if odds > unknown:
+                    k = weakest - i
+                    other = pattern[:k] + ("." if pattern[k] == "-" else "-") + pattern[k + 1 :]
+                    if other in CODE:
+                        price, read[i, j + 1] = odds, other
+            row.append(before[j] - before[i] + ends[j] + price)
+        weight.append(row)
+    return weight, read
+
+
+def _summed(weight: list[list[float]]) -> list[float]:
+    """Log of the summed probability of all ways to cut the first 0 .. n marks into characters."""
+    total = [0.0]
+    for j in range(1, len(weight) + 1):
+        terms = [total[i] + weight[i][j - i - 1] for i in range(max(0, j - _LONGEST), j)]
+        top = max(terms)
+        total.append(top + math.log(sum([math.exp(v - top) for v in terms])))
+    return total
+
+
+def _best_cuts(weight: list[list[float]]) -> list[tuple[int, int]]:
+    """The most probable way to cut the marks into characters, as (first, one past the last) marks."""
+    best, came = [0.0], [0]
+    for j in range(1, len(weight) + 1):
+        value, i = max((best[i] + weight[i][j - i - 1], i) for i in range(max(0, j - _LONGEST), j))
+        best.append(value)
+        came.append(i)
+    cuts, j = [], len(weight)
+    while j:
+        cuts.append((came[j], j))
+        j = came[j]
+    return cuts[::-1]
