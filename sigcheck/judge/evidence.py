@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from sigcheck.judge.model import Seen
 from sigcheck.judge.shapes import Symptom
-from sigcheck.judge.symptoms import mains_lines
+from sigcheck.judge.symptoms import mains_lines, ratio
 from sigcheck.judge.tables import MARKS, TRAITS
 from sigcheck.measure.results import Measurements, Sideband
 
@@ -206,7 +206,7 @@ def _hum_nature(m: Measurements) -> tuple[str, str] | None:
     if not lines:
         return None
     strong = [s for s in lines if s.level_dbc > lines[0].level_dbc - LINE_DEPTH_DB]
-    power = [10.0 ** (s.level_dbc / 10.0) for s in strong]
+    power = [ratio(s.level_dbc - lines[0].level_dbc) for s in strong]
     share = sum(p * s.angle_share for p, s in zip(power, strong, strict=True)) / sum(power)
     where = f"sidebands at {strong[0].offset_hz:.0f} Hz" if len(strong) == 1 else "the mains sidebands"
     if share < 0.4:

@@ -518,10 +518,10 @@ def _plog(p: float) -> float:
 def _described(name: str, cause: str, field: Mapping[str, float], mark: str) -> Experiment:
     trial = TRIALS[name]
     said = _OWN_MEANING.get(cause, {})
+    told = [key for key in trial.outcomes if key in said or _possible(trial, key, field)]
     outcomes = tuple(
-        (text.format(mark=mark), said.get(key) or _meaning(trial, key, field))
-        for key, text in trial.outcomes.items()
-        if key in said or _possible(trial, key, field)
+        (trial.outcomes[key].format(mark=mark), said.get(key) or _meaning(trial, key, field))
+        for key in (told if len(told) > 1 else trial.outcomes)
     )
     return Experiment(
         id=trial.id or name,

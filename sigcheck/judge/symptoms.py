@@ -54,7 +54,7 @@ class Case:
     @property
     def dit_s(self) -> float | None:
         """Length of a dit, as measured, else as planned."""
-        if self.m.keying.dit_s is not None:
+        if self.m.keying.dit_s:
             return self.m.keying.dit_s
         return self.plan.main.planned_dit_s
 
@@ -165,6 +165,11 @@ def _about_zero(
     return _with_floor(case, name, size, sigma, floor, missing, lambda _: text, row=row)
 
 
+def ratio(level_db: float) -> float:
+    """Power ratio of a level in dB; kept within what a float holds."""
+    return float(10.0 ** (min(max(level_db, -300.0), 300.0) / 10.0))
+
+
 def _dbc_below(value: float) -> str:
     return f"{abs(value):.0f} dB {'below' if value <= 0 else 'above'} the tone"
 
@@ -214,7 +219,7 @@ def spur_lines(case: Case) -> Finding:
         for s in lines.spurs
         if s.when in heard and not _same_place(s.frequency_hz, lines.others)
     ]
-    value, sigma, what = max(candidates, default=(None, None, ""))
+    value, sigma, what = max(candidates, key=lambda c: c[0], default=(None, None, ""))
     return _with_floor(
         case, "spur-lines", value, sigma, lines.sideband_floor_dbc,
         lines.missing.get("sideband_floor_dbc"), lambda v: f"{what}, {_dbc_below(v)}",
@@ -319,7 +324,7 @@ def key_clicks(case: Case) -> Finding:
     if k.rise_limit_s is not None and k.rise_limit_s > 2e-3:
         return Unseen(f"the passband alone makes edges of {1e3 * k.rise_limit_s:.1f} ms")
     assert row.note is not None and row.fault is not None
-    value, sigma = min(edges)
+    value, sigma = min(edges, key=lambda edge: edge[0])
     # Usual edges are 5 ms; scatter that reaches from there to the limit would accuse clean keying.
     reach = Z95 * (sigma or 0.0)
     if sigma is not None and Z_SEEN * sigma > 5e-3 - row.note and value + reach > row.note:
@@ -336,7 +341,7 @@ def slow_keying(case: Case) -> Finding:
     edges = [(e, s) for e, s in ((k.rise_s, k.rise_s_sigma), (k.fall_s, k.fall_s_sigma)) if e is not None]
     if not edges or dit_s is None:
         return Unseen(_reason(k, "rise_s" if not edges else "dit_s"))
-    raw, raw_sigma = max(edges)
+    raw, raw_sigma = max(edges, key=lambda edge: edge[0])
     # Rise times of cascaded stages add as squares.
     own = math.sqrt(max(raw**2 - (k.rise_limit_s or 0.0) ** 2, 0.0))
     sigma = None if raw_sigma is None else raw_sigma * min(raw / own if own > 0 else 1.0, 3.0) / dit_s
@@ -535,7 +540,7 @@ def fading(case: Case) -> Finding:
     if s.cn0_dbhz is not None:
         # Averaged over 0.2 s the noise is C/N0 times 0.2 s below the carrier, half of it in phase;
         # 5..95 % of a normal distribution are 3.29 standard deviations.
-        spread = 1.0 / math.sqrt(2.0 * 0.2 * 10.0 ** (s.cn0_dbhz / 10.0))
+        spread = 1.0 / math.sqrt(2.0 * 0.2 * ratio(s.cn0_dbhz))
         swing_db = 3.29 * spread * 20.0 / math.log(10.0)
     if row.note is not None and swing_db > row.note / 2:
         seen_db = math.hypot(row.note, swing_db)

@@ -114,7 +114,7 @@ CAUSES: dict[str, CauseRow] = {
         "leakage of the oscillator at key-up", 0.05,
         "the keyed stage does not block the running oscillator"),
     "keyer-timing": _c(
-        "the keyer's timing", 0.04,
+        "the keyer's timing", 0.05,
         "element lengths scatter or the ratio is wrong"),
     "key-bounce": _c(
         "bounce of the key or relay", 0.03,
@@ -151,7 +151,7 @@ CAUSES: dict[str, CauseRow] = {
         "an unstable final stage", 0.02,
         "its own oscillation mixes with the carrier while the key is down"),
     "rf-feedback": _c(
-        "the transmitter's own field in keyer, oscillator or leads", 0.03,
+        "the transmitter's own field in keyer, oscillator or leads", 0.02,
         "radio frequency detected in low-level circuits while the key is down"),
     # audio and recorder
     "audio-overdrive": _c(
@@ -273,7 +273,7 @@ MARKS: dict[str, Mark] = {
     }),
     "audio-hum": Mark(0.01, {
         "audio-ground-loop": _m(0.97, "its definition: mains lines added to the audio"),
-        "receiver-supply-hum": _m(0.25, "the same supply feeds the audio stage"),
+        "receiver-supply-hum": _m(0.12, "the same supply feeds the audio stage"),
         "microphone-pickup": _m(0.2, "transformers and fans in the room"),
         "receiver-overload": _m(0.02, "direct conversion demodulates the hum of its own mixer"),
         "local-noise": _m(0.05, "bursts at the mains rate have lines at its multiples"),
@@ -281,8 +281,8 @@ MARKS: dict[str, Mark] = {
     "key-clicks": Mark(0.008, {
         "hard-keying": _m(0.97, "its definition"),
         "key-bounce": _m(0.3, "a relay's contacts make hard edges"),
-        "audio-overdrive": _m(0.15, "clipping cuts the top off the edge, what is left is steeper"),
-        "receiver-overload": _m(0.15, "likewise in the limiting stage"),
+        "audio-overdrive": _m(0.06, "clipping cuts the top off the edge, what is left is steeper"),
+        "receiver-overload": _m(0.10, "likewise in the limiting stage"),
         "recorder-processing": _m(0.05, "a gate opens suddenly"),
     }),
     "slow-keying": Mark(0.006, {
@@ -313,7 +313,7 @@ MARKS: dict[str, Mark] = {
         "co-channel-station": _m(0.15, "a weak carrier on the very frequency"),
         "gain-control": _m(0.06, "the gain opens at key-up and lifts what leaks"),
         "receiver-overload": _m(0.05, "limiting cuts the key-down level, so the leak looks stronger"),
-        "audio-overdrive": _m(0.05, "likewise in the audio"),
+        "audio-overdrive": _m(0.03, "likewise in the audio"),
     }),
     "overshoot": Mark(0.008, {
         "gain-control": _m(0.9, "full gain meets the edge"),
@@ -325,9 +325,9 @@ MARKS: dict[str, Mark] = {
     "keying-timing": Mark(0.01, {
         "keyer-timing": _m(0.96, "its definition"),
         "key-bounce": _m(0.4, "broken elements count twice"),
-        "rf-feedback": _m(0.3, "the keyer is disturbed by the field"),
+        "rf-feedback": _m(0.15, "the keyer is disturbed by the field"),
         "recorder-dropouts": _m(0.25, "lost samples shorten elements"),
-        "local-noise": _m(0.1, "bursts break elements"),
+        "local-noise": _m(0.03, "bursts break elements"),
         "path-fading": _m(0.1, "deep fades break elements"),
         "microphone-pickup": _m(0.1, "echo lengthens marks unevenly"),
         "weak-path": _m(0.1, "noise moves the edges"),
@@ -385,7 +385,7 @@ MARKS: dict[str, Mark] = {
     }),
     "noise-bursts": Mark(0.01, {
         "local-noise": _m(0.95, "its definition"),
-        "switching-supply": _m(0.1, "it radiates"),
+        "switching-supply": _m(0.03, "it radiates"),
         "loose-connection": _m(0.05, "sparks"),
         "recorder-dropouts": _m(0.08, "gaps click"),
         "microphone-pickup": _m(0.08, "knocks in the room"),
@@ -485,7 +485,7 @@ TRAITS: dict[str, Trait] = {
                                 "some conversion to phase"),
     }),
     # Do other carriers in the passband have our sidebands?
-    "hum-on-others": Trait("hum-sidebands", ("yes", "no"), (0.05, 0.95), {
+    "hum-on-others": Trait("hum-sidebands", ("yes", "no"), (0.03, 0.97), {
         "receiver-supply-hum": _t((0.92, 0.08), "the receiver's hum is on every signal"),
         "receiver-overload": _t((0.3, 0.7), "cross-modulation reaches weak signals too"),
         "audio-overdrive": _t((0.3, 0.7), "mixed in the audio with all that is there"),
