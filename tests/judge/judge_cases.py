@@ -38,8 +38,9 @@ def clean(**changes: dict[str, Any]) -> Measurements:
         purity=Purity(
             sinad_db=38.0, thd_db=-58.0, thd_db_sigma=0.5, thd_floor_db=-70.0, even_dbc=-61.0, odd_dbc=-61.0,
             after_filter_dbc=-80.0, flat_top_share=0.97, am_percent=0.5, pm_rad=0.005, fm_hz=0.5,
-            am_excess_percent=0.1, am_excess_percent_sigma=0.05, pm_excess_rad=0.002, pm_excess_rad_sigma=0.001,
-            pm_excess_floor_rad=0.003, rasp_dbc=-43.5, rasp_dbc_sigma=0.1, rasp_rise_db=0.2,
+            am_excess_percent=0.1, am_excess_percent_sigma=0.05,
+            pm_excess_rad=0.002,
+            pm_excess_rad_sigma=0.001, pm_excess_floor_rad=0.003, rasp_dbc=-43.5, rasp_dbc_sigma=0.1, rasp_rise_db=0.2,
             rasp_rise_db_sigma=0.5, hum_dbc=None, hum_floor_dbc=-66.0, voice_dbc=None,
             missing={"rasp_angle_share": "no noise beyond the additive floor", "mains_hz": "no mains line",
                      "hum_dbc": "no line above the floor", "hum_hz": "no line above the floor",
@@ -63,7 +64,8 @@ def clean(**changes: dict[str, Any]) -> Measurements:
             backwave_floor_db=-60.0, missing={"chirp_settle_s": "no chirp", "backwave_db": "below the floor"},
         ),
         drift=Drift(
-            rate_hz_per_min=0.05, rate_hz_per_min_sigma=0.01, total_hz=0.05, total_hz_sigma=0.01, model="constant",
+            rate_hz_per_min=0.05, rate_hz_per_min_sigma=0.01, total_hz=0.05, total_hz_sigma=0.01,
+            model="constant",
             missing={"time_constant_s": "no warm-up", "cycle_s": "no cycle", "cycle_peak_hz": "no cycle",
                      "equal_steps": "no steps", "repeats_each_transmission": "one transmission"},
         ),
@@ -90,7 +92,8 @@ def line(
     nature = "amplitude" if angle < 0.1 else "angle" if angle > 0.9 else "mixed"
     total = 2.0 * 10.0 ** (level_dbc / 20.0)
     return Sideband(
-        offset_hz=offset_hz, level_dbc=level_dbc, level_dbc_sigma=sigma, lower_dbc=level_dbc, upper_dbc=level_dbc,
+        offset_hz=offset_hz, level_dbc=level_dbc, level_dbc_sigma=sigma,
+        lower_dbc=level_dbc, upper_dbc=level_dbc,
         am_index=total * (1 - angle) ** 0.5, pm_index_rad=total * angle**0.5, angle_share=angle,
         nature=nature, family=family,  # type: ignore[arg-type]
     )  # fmt: skip

@@ -73,7 +73,9 @@ SIGNATURES: dict[str, Changes] = {
         "purity": {"voice_dbc": -50.0},
     },
     "keying-leak": {"keying": {"backwave_db": -20.0, "backwave_db_sigma": 0.2}},
-    "keyer-timing": {"keying": {"element_jitter": 0.25, "element_jitter_sigma": 0.01, "text_confidence": 0.7}},
+    "keyer-timing": {
+        "keying": {"element_jitter": 0.25, "element_jitter_sigma": 0.01, "text_confidence": 0.7},
+    },
     "key-bounce": {
         "keying": {"element_jitter": 0.25, "element_jitter_sigma": 0.01, "text_confidence": 0.7,
                    "broken_starts": 0.4},
@@ -181,14 +183,21 @@ def test_overload_without_rasp_still_by_harmonics_hum_and_overshoot():
         "pm_excess_rad": 0.002,
         "rasp_angle_share": None,
     }
-    d = diagnose(clean(purity=purity, lines=mains({100: -35}, angle=0.2),
-                       keying={"overshoot_db": 4.0, "overshoot_db_sigma": 0.1}, signal={"snr_db": 50.0}))  # fmt: skip
+    m = clean(
+        purity=purity,
+        lines=mains({100: -35}, angle=0.2),
+        keying={"overshoot_db": 4.0, "overshoot_db_sigma": 0.1},
+        signal={"snr_db": 50.0},
+    )
+    d = diagnose(m)
     assert d.causes[0].id == "receiver-overload"
 
 
 # Causes whose marks do not touch each other's.
-APART = ("transmitter-supply-hum", "audio-overdrive", "supply-sag", "hard-keying", "audio-ground-loop", "warm-up",
-         "keyer-timing", "keying-leak", "loose-connection", "local-noise", "switching-supply", "gain-control")  # fmt: skip
+APART = (
+    "transmitter-supply-hum", "audio-overdrive", "supply-sag", "hard-keying", "audio-ground-loop", "warm-up",
+    "keyer-timing", "keying-leak", "loose-connection", "local-noise", "switching-supply", "gain-control",
+)  # fmt: skip
 
 
 def _probability_of_its_set(d: Diagnosis, cause: str) -> float:

@@ -14,7 +14,8 @@ from sigcheck.judge.tables import CAUSES, MARKS, NO_FAULT
 # What a comparison accepts as the thing that was changed.
 CHANGES = {
     "distance", "attenuator", "battery", "audio-lead", "warm-up", "dummy-load", "keying", "steady-station",
-    "recording-level", "retune", "transmitter-off", "gain-control-off", "receiver-battery", "other-receiver", "other",
+    "recording-level", "retune", "transmitter-off", "gain-control-off", "receiver-battery", "other-receiver",
+    "other",
 }  # fmt: skip
 
 

@@ -45,7 +45,7 @@ def test_poisson_tail_against_the_direct_sum():
 
 
 def test_noise_makes_no_wrong_message():
-    """Characters misread with the probability that the decoder states: never called wrong, to one in a thousand."""
+    """Characters misread as often as the decoder states: called wrong in one of a thousand at most."""
     rng = random.Random(5)
     alarms = 0
     for _ in range(300):

@@ -14,7 +14,7 @@ PRIORS = {name: row.prior for name, row in CAUSES.items()}
 
 
 def brute(seen: Seen, causes: list[str]) -> dict[str, float]:
-    """Posterior by summing over all combinations of up to three of these causes, straight from the definition."""
+    """Posterior by summing over all combinations of up to three, straight from the definition."""
     weights: dict[frozenset[str], float] = {}
     for size in range(4):
         for active in itertools.combinations(causes, size):

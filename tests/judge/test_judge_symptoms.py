@@ -350,7 +350,8 @@ def test_bursts_need_both_level_and_time():
 
 
 def test_noise_alone_is_no_fading():
-    # 14 dBHz are 7 dB in 0.2 s: a scatter of 2.7 dB by itself, 9 dB from 5 to 95 %; 13.5 dB with 10 dB of fading
+    # 14 dBHz are 7 dB in 0.2 s: a scatter of 2.7 dB by itself, 9 dB from 5 to 95 %; with 10 dB of
+    # fading 13.5 dB
     weak = clean(signal={"cn0_dbhz": 14.0, "snr_db": -20.0, "level_range_db": 12.0})
     assert severity(weak, "fading") == "unseen"
     assert severity(clean(signal={"cn0_dbhz": 40.0, "level_range_db": 12.0}), "fading") == "note"
