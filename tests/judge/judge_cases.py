@@ -38,9 +38,9 @@ def clean(**changes: dict[str, Any]) -> Measurements:
         purity=Purity(
             sinad_db=38.0, thd_db=-58.0, thd_db_sigma=0.5, thd_floor_db=-70.0, even_dbc=-61.0, odd_dbc=-61.0,
             after_filter_dbc=-80.0, flat_top_share=0.97, am_percent=0.5, pm_rad=0.005, fm_hz=0.5,
-            am_excess_percent=0.1, am_excess_percent_sigma=0.05,
-            pm_excess_rad=0.002,
-            pm_excess_rad_sigma=0.001, pm_excess_floor_rad=0.003, rasp_dbc=-43.5, rasp_dbc_sigma=0.1, rasp_rise_db=0.2,
+            am_excess_percent=0.1, am_excess_percent_sigma=0.05, pm_excess_rad=0.002,
+            pm_excess_rad_sigma=0.001, pm_excess_floor_rad=0.003, rasp_dbc=-43.5, rasp_dbc_sigma=0.1,
+            rasp_rise_db=0.2,
             rasp_rise_db_sigma=0.5, hum_dbc=None, hum_floor_dbc=-66.0, voice_dbc=None,
             missing={"rasp_angle_share": "no noise beyond the additive floor", "mains_hz": "no mains line",
                      "hum_dbc": "no line above the floor", "hum_hz": "no line above the floor",
