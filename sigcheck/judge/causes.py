@@ -149,7 +149,7 @@ def _arguments(
             continue
         if there and row.p < WORTH_NAMING:
             continue
-        leak = MARKS[name].leak
+        leak = evidence.seen.leak(name)
         # Against the leak's odds for a mark that is there: the cause is one way to explain it.
         ratio = (1.0 - (1.0 - leak) * (1.0 - row.p)) / leak if there else 1.0 - row.p
         weights.append((ratio, evidence.mark_words[name]))
@@ -175,9 +175,10 @@ def _usual(
     if cause not in makers:
         return None
     weights = {c: priors[c] * row.p for c, row in makers.items() if c != cause}
-    total = MARKS[trait.parent].leak + sum(weights.values())
+    leak = evidence.seen.leak(trait.parent)
+    total = leak + sum(weights.values())
     share = sum(w * row_of(trait, c)[state] for c, w in weights.items())
-    return (share + MARKS[trait.parent].leak * trait.otherwise[state]) / total
+    return (share + leak * trait.otherwise[state]) / total
 
 
 def _main_mark(cause: str, evidence: Evidence) -> str | None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from sigcheck.judge.model import Seen
 from sigcheck.judge.shapes import Symptom
-from sigcheck.judge.symptoms import mains_lines, ratio
+from sigcheck.judge.symptoms import mains_lines, other_lines, ratio
 from sigcheck.judge.tables import MARKS, TRAITS
 from sigcheck.measure.results import Measurements, Sideband
 
@@ -56,7 +56,8 @@ def observe(m: Measurements, symptoms: tuple[Symptom, ...], not_measured: Mappin
         state = look_up(m) if parent is None or marks.get(parent) else None
         if state is not None:
             traits[name], trait_words[name] = TRAITS[name].states.index(state[0]), state[1]
-    return Evidence(Seen(marks, traits), words, trait_words)
+    faint = frozenset(s.id for s in symptoms if s.severity == "note")
+    return Evidence(Seen(marks, traits, faint), words, trait_words)
 
 
 # ---- marks that are absent, in words -----------------------------------------------------------
@@ -281,7 +282,7 @@ def _rasp_nature(m: Measurements) -> tuple[str, str] | None:
 
 
 def _spur_shape(m: Measurements) -> tuple[str, str] | None:
-    lines = [s for s in m.lines.sidebands if s.family not in ("mains", "twice-mains")]
+    lines = other_lines(m)
     family = [s for s in lines if s.family == "switching"]
     if len(family) >= 2:
         step = m.lines.switching_hz
@@ -290,7 +291,7 @@ def _spur_shape(m: Measurements) -> tuple[str, str] | None:
     if not lines and not m.lines.spurs:
         return None
     loudest_spur = max((s.level_dbc for s in m.lines.spurs), default=-math.inf)
-    top = max(lines, key=lambda s: s.level_dbc, default=None)
+    top = lines[0] if lines else None
     if top is not None and top.nature != "single" and top.level_dbc >= loudest_spur:
         return "pair", f"a pair of lines {top.offset_hz:.1f} Hz on either side of the tone"
     return "single", "a line on one side of the tone only"
@@ -370,9 +371,13 @@ def _burst_rhythm(m: Measurements) -> tuple[str, str] | None:
 
 
 def _strength(m: Measurements) -> tuple[str, str] | None:
-    snr = m.signal.snr_db
+    snr, p = m.signal.snr_db, m.purity
     if snr is None:
         return None
+    if p.rasp_dbc is not None and p.rasp_rise_db is not None:
+        # Noise that comes with the key is no measure of the signal's strength: what counts is the
+        # noise at key-up, here in 1000 Hz, brought to 2500 Hz.
+        snr = max(snr, p.rasp_rise_db - p.rasp_dbc - 4.0)
     words = f"{snr:.0f} dB over the noise in 2500 Hz"
     if snr >= 45.0:
         return "strong", f"a very strong signal: {words}"

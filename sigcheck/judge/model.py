@@ -21,6 +21,8 @@ from sigcheck.judge.tables import CAUSES, MARKS, TRAITS, Trait
 # lets `otherwise` speak only where there is none.
 _FAINT = 1e-9
 
+FAINT_LEAK = 5.0  # a note against a fault (judgement)
+
 AT_ONCE = 3  # all combinations of so many; more only where there are more symptoms than that
 MOST_AT_ONCE = 5
 CLOSE = 20
@@ -29,10 +31,19 @@ BEAM = 25
 
 @dataclass(frozen=True)
 class Seen:
-    """What a recording shows: marks looked for, and the states of traits (as an index)."""
+    """What a recording shows: marks looked for, and the states of traits (as an index).
+
+    ``faint`` marks lie hardly beyond their limit; there is more about that makes a little of
+    something than a list of causes knows, so their leak is larger.
+    """
 
     marks: Mapping[str, bool]
     traits: Mapping[str, int]
+    faint: frozenset[str] = frozenset()
+
+    def leak(self, mark: str) -> float:
+        """Probability that something unlisted makes the mark."""
+        return MARKS[mark].leak * (FAINT_LEAK if mark in self.faint else 1.0)
 
 
 @dataclass(frozen=True)
@@ -143,7 +154,9 @@ def _enumerate(
         )
         for c in candidates
     ]
-    nothing = _State(1.0, [1.0 - MARKS[m].leak for m in present], [_leak(t, state) for t, state in relevant])
+    nothing = _State(
+        1.0, [1.0 - seen.leak(m) for m in present], [_leak(seen, t, state) for t, state in relevant]
+    )
     level: _Level = {(): (nothing, nothing.weight)}
     most = range(len(candidates))
     symptoms = sum(MARKS[m].is_symptom for m in present)
@@ -188,6 +201,6 @@ def _voice(trait: Trait, state: int, cause: str) -> tuple[float, float]:
     return weight, weight * row_of(trait, cause)[state]
 
 
-def _leak(trait: Trait, state: int) -> tuple[float, float]:
-    weight = _FAINT if trait.parent is None else MARKS[trait.parent].leak
+def _leak(seen: Seen, trait: Trait, state: int) -> tuple[float, float]:
+    weight = _FAINT if trait.parent is None else seen.leak(trait.parent)
     return weight, weight * trait.otherwise[state]

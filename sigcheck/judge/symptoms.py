@@ -179,8 +179,26 @@ def _dbc_below(value: float) -> str:
 
 def mains_lines(m: Measurements) -> list[Sideband]:
     """Sidebands of both mains families, strongest first."""
-    ours = [s for s in m.lines.sidebands if s.family in ("mains", "twice-mains")]
+    ours = [s for s in _modulation(m) if s.family in ("mains", "twice-mains")]
     return sorted(ours, key=lambda s: -s.level_dbc)
+
+
+def other_lines(m: Measurements) -> list[Sideband]:
+    """Sidebands outside the mains families, strongest first."""
+    ours = [s for s in _modulation(m) if s.family not in ("mains", "twice-mains")]
+    return sorted(ours, key=lambda s: -s.level_dbc)
+
+
+def _modulation(m: Measurements) -> list[Sideband]:
+    """Sidebands but those that lie on an audio harmonic of the tone: f + n f is harmonic n + 1."""
+    tone_hz = m.signal.tone_hz
+    if not tone_hz:
+        return list(m.lines.sidebands)
+    return [
+        s
+        for s in m.lines.sidebands
+        if abs(s.offset_hz - max(round(s.offset_hz / tone_hz), 1) * tone_hz) > 1.0
+    ]
 
 
 def hum_sidebands(case: Case) -> Finding:
@@ -211,8 +229,7 @@ def spur_lines(case: Case) -> Finding:
     heard = ("key-down", "always") if case.m.signal.kind == "steady" else ("key-down",)
     candidates: list[tuple[float, float | None, str]] = [
         (s.level_dbc, s.level_dbc_sigma, f"a line {s.offset_hz:.1f} Hz beside the tone")
-        for s in lines.sidebands
-        if s.family not in ("mains", "twice-mains")
+        for s in other_lines(case.m)
     ]
     candidates += [
         (s.level_dbc, None, f"a line at {s.frequency_hz:.1f} Hz")

@@ -341,7 +341,7 @@ MARKS: dict[str, Mark] = {
         "loose-connection": _m(0.15, "the supply or key lead opens"),
         "recorder-dropouts": _m(0.1, "a gap near an edge"),
     }, is_symptom=False),
-    "drift": Mark(0.01, {
+    "drift": Mark(0.006, {
         "warm-up": _m(0.96, "its definition"),
         "clock-drift": _m(0.96, "its definition"),
         "receiver-drift": _m(0.96, "its definition"),
@@ -391,7 +391,7 @@ MARKS: dict[str, Mark] = {
         "microphone-pickup": _m(0.08, "knocks in the room"),
     }),
     "clipped-recording": Mark(0.002, {
-        "audio-overdrive": _m(0.5, "the converter's or an amplifier's hard rails; softer stages leave none"),
+        "audio-overdrive": _m(0.4, "the converter's or an amplifier's hard rails; softer stages leave none"),
         "receiver-overload": _m(0.03, "the audio is loud too"),
         "recorder-processing": _m(0.03, "a limiter in the recorder"),
         "local-noise": _m(0.02, "bursts reach the rails, seldom in the key-down share"),
@@ -491,9 +491,10 @@ TRAITS: dict[str, Trait] = {
         "audio-overdrive": _t((0.3, 0.7), "mixed in the audio with all that is there"),
     }),
     "harmonic-place": Trait("harmonic-distortion", ("above the filter", "inside"), (0.4, 0.6), {
-        "audio-overdrive": _t((0.88, 0.12), "made after the filter, so nothing cuts them off"),
-        "receiver-overload": _t((0.15, 0.85), "made before the filter, which cuts off those above it"),
-        "receiver-pulling": _t((0.10, 0.90), "likewise"),
+        "audio-overdrive": _t((0.80, 0.20), "made after the filter, so nothing cuts them off"),
+        "receiver-overload": _t((0.40, 0.60), "made at the detector: behind the receiver's main filter, "
+                                "before an audio filter"),
+        "receiver-pulling": _t((0.40, 0.60), "likewise"),
         "microphone-pickup": _t((0.8, 0.2), "the loudspeaker comes last"),
         "recorder-processing": _t((0.8, 0.2), "the recorder comes last"),
     }),
@@ -505,8 +506,8 @@ TRAITS: dict[str, Trait] = {
         "microphone-pickup": _t((0.3, 0.4, 0.3), "cones are not symmetrical"),
     }),
     "flat-tops": Trait("harmonic-distortion", ("flat", "round"), (0.2, 0.8), {
-        "audio-overdrive": _t((0.80, 0.20), "the waveform is held at its rails"),
-        "receiver-overload": _t((0.25, 0.75), "the filter behind rounds the waveform"),
+        "audio-overdrive": _t((0.45, 0.55), "held at its rails; filters behind turn the harmonics' phases"),
+        "receiver-overload": _t((0.15, 0.85), "the filter behind rounds the waveform"),
         "microphone-pickup": _t((0.1, 0.9), "the room's echo rounds it"),
     }),
     "audio-loud": Trait("harmonic-distortion", ("loud", "moderate"), (0.15, 0.85), {
