@@ -65,7 +65,7 @@ def diagnose(
     recording = load(file, plan=intended)
     if tone is not None and not 0 < tone < recording.sample_rate_hz / 2:
         raise SettingError(
-            f"--tone {tone:g} is outside 0 to {recording.sample_rate_hz / 2:g} Hz, half of {file}'s sample rate; "
+            f"--tone {tone:g} Hz is not in {file}, which holds 0 to {recording.sample_rate_hz / 2:g} Hz; "
             "give the audio frequency of the tone"
         )
     result = diagnosed(recording, intended, tone_hz=tone, channel=channel, notes=tuple(note or ()))
