@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import shutil
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -62,7 +64,8 @@ def diagnose(
 
     folder = None if out is None else _folder(out)
     intended = None if plan is None else load_plan(plan)
-    recording = load(file, plan=intended)
+    with _decoders_silenced():
+        recording = load(file, plan=intended)
     if tone is not None and not 0 < tone < recording.sample_rate_hz / 2:
         raise SettingError(
             f"--tone {tone:g} Hz is not in {file}, which holds 0 to {recording.sample_rate_hz / 2:g} Hz; "
@@ -78,6 +81,20 @@ def diagnose(
             write_whole(json, result.to_json().encode())
         _print_summary(result)
     return _status(result, fail_on)
+
+
+@contextmanager
+def _decoders_silenced() -> Iterator[None]:
+    """Keep the remarks that the MP3 decoder prints about damaged files off standard error."""
+    saved = os.dup(2)
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, 2)
+    try:
+        yield
+    finally:
+        os.dup2(saved, 2)
+        os.close(saved)
+        os.close(nowhere)
 
 
 def _folder(name: str) -> Path:
