@@ -13,9 +13,20 @@ that a caller passes in; the tone sits at 0 Hz until the receiver's dial puts it
 
 from __future__ import annotations
 
-from sigcheck.synth.faults import FAULTS, Fault, scenario_with
+from sigcheck.synth.faults import FAULTS, Fault, clean_scenario, scenario_with
 from sigcheck.synth.scenario import Scenario
-from sigcheck.synth.synthesis import Synthesis, synthesise
+from sigcheck.synth.synthesis import Synthesis, audio_path, save, synthesise
 from sigcheck.synth.truth import Truth
 
-__all__ = ["FAULTS", "Fault", "Scenario", "Synthesis", "Truth", "scenario_with", "synthesise"]
+__all__ = [
+    "FAULTS",
+    "Fault",
+    "Scenario",
+    "Synthesis",
+    "Truth",
+    "audio_path",
+    "clean_scenario",
+    "save",
+    "scenario_with",
+    "synthesise",
+]

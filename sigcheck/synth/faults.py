@@ -13,10 +13,20 @@ from typing import Any
 
 from sigcheck.errors import SettingError
 from sigcheck.synth.path import Bursts, Fading, Reflection, Station, Voice, Wiring
-from sigcheck.synth.receiver import GainControl, Overload, Passband
+from sigcheck.synth.receiver import GainControl, Overload, Passband, Receiver
 from sigcheck.synth.recorder import Dropout, Overdrive
 from sigcheck.synth.scenario import Blame, Scenario
-from sigcheck.synth.transmitter import Drift, Load, Parasitic, Skirt, Supply, Switching
+from sigcheck.synth.signals import Mains
+from sigcheck.synth.transmitter import (
+    Drift,
+    Keying,
+    Load,
+    Parasitic,
+    Skirt,
+    Supply,
+    Switching,
+    Transmitter,
+)
 
 Change = Callable[[Scenario], Scenario]
 
@@ -77,8 +87,10 @@ def _uncontrolled(change: Change) -> Change:
 
 
 def _overloaded(s: Scenario) -> Scenario:
-    """A strong signal some metres away: it limits in the front end, and the gain control has no more range."""
-    strong = replace(s.receiver, snr_db=s.receiver.snr_db + 32.0, overload=Overload())
+    """A strong signal some metres away: it limits in the front end, and the gain control runs out."""
+    # The receiver's own oscillator is no better than others: what reciprocal mixing it makes stays.
+    noise = (*s.receiver.noise, Skirt(dbc_hz=-76.0))
+    strong = replace(s.receiver, snr_db=s.receiver.snr_db + 32.0, overload=Overload(), noise=noise)
     control = s.receiver.gain_control and replace(s.receiver.gain_control, range_db=35.0)
     detector = replace(s.receiver.detector, headroom_db=12.0)
     return replace(s, receiver=replace(strong, gain_control=control, detector=detector),
@@ -168,7 +180,7 @@ _ALL = (
           change=_softened),
     Fault(name="keying-leak", cause="keying-leak", shows=("backwave",),
           sounds="the tone never quite goes: a weak one stays in the gaps",
-          change=_keying(leak_db=-20.0)),
+          change=_keying(leak_db=-24.0)),
     Fault(name="keyer-timing", cause="keyer-timing", shows=("keying-timing",),
           sounds="limping Morse: dits and dahs of all lengths",
           change=_keying(jitter=0.26)),
@@ -284,3 +296,26 @@ def with_narrow_filter(scenario: Scenario, width_hz: float) -> Scenario:
     low_hz = scenario.receiver.tone_hz - 0.5 * width_hz
     band = Passband(low_hz=low_hz, high_hz=low_hz + width_hz, kind="crystal", order=3)
     return _receiver(passband=band)(scenario)
+
+
+def clean_scenario(
+    *, seconds: float = 30.0, rate_hz: int = 12000, tone_hz: float = 740.0, wpm: float = 15.0,
+    snr_db: float = 28.0, mains_hz: float = 50.0, seed: int = 1,
+) -> Scenario:  # fmt: skip
+    """A clean scenario of the given length and signal; ``wpm`` 0 is a steady carrier.
+
+    Raises
+    ------
+    SettingError : a setting out of range.
+    """
+    if not -40.0 <= snr_db <= 100.0:
+        raise SettingError(f"the signal-to-noise ratio is {snr_db:g} dB: give -40 to 100 dB")
+    if seed < 0:
+        raise SettingError(f"the seed is {seed}: give 0 or a positive whole number")
+    off_s = min(5.0, 0.15 * seconds)
+    keying = Keying(start_s=min(1.0, 0.05 * seconds), stop_s=off_s)
+    keying = replace(keying, mode="steady") if wpm == 0.0 else replace(keying, wpm=wpm)
+    return Scenario(
+        duration_s=seconds, rate_hz=rate_hz, seed=seed, mains=Mains(hz=mains_hz),
+        transmitter=Transmitter(keying=keying), receiver=Receiver(tone_hz=tone_hz, snr_db=snr_db),
+    )  # fmt: skip

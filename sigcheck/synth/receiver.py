@@ -75,9 +75,9 @@ class Overload:
     """
 
     drive_db: float = 10.0
-    hum_depth: float = 0.06  # peak of its strongest line, relative to L
-    am_pm_rad: float = 0.6
-    noise_dbc_hz: float = -51.0  # single-sideband level that deep limiting would put on the tone
+    hum_depth: float = 0.07  # peak of its strongest line, relative to L
+    am_pm_rad: float = 0.2
+    noise_dbc_hz: float = -46.0  # single-sideband level that deep limiting would put on the tone
     noise_to_hz: float = 600.0
 
 

@@ -67,6 +67,8 @@ def analytic(x: Real) -> Complex:
     half = rfft(x, size)
     spectrum[: half.size] = 2.0 * half
     spectrum[0] = half[0]
+    if size % 2 == 0:
+        spectrum[half.size - 1] = half[-1]
     return np.asarray(ifft(spectrum)[: x.size])
 
 

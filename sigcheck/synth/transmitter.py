@@ -195,13 +195,13 @@ def elements(text: str) -> list[tuple[bool, int]]:
 
 
 def keyed_marks(keying: Keying, duration_s: float, rng: np.random.Generator) -> Marks:
-    """When the key closes and opens: the text over and over, as long as whole elements fit."""
+    """When the key closes and opens: as many whole texts as fit, or the beginning of one."""
     stop = duration_s - keying.stop_s
     if keying.mode == "steady":
         return Marks(np.array([keying.start_s]), np.array([stop]), np.array([True]))
     dit = keying.dit_s
     sequence = elements(keying.text)
-    repeats = int((stop - keying.start_s) / (dit * sum(2 + gap for _, gap in sequence))) + 1
+    repeats = int((stop - keying.start_s) / (dit * sum(1 + gap for _, gap in sequence))) + 1
     dah = np.tile([is_dah for is_dah, _ in sequence], repeats)
     extra = 2.0 * keying.weighting * dit
     mark = np.where(dah, keying.dah_dit_ratio, 1.0) * dit + extra
@@ -213,7 +213,9 @@ def keyed_marks(keying: Keying, duration_s: float, rng: np.random.Generator) -> 
     if not fits.any():
         raise SettingError(f"nothing fits between {keying.start_s:g} s and {stop:g} s at {keying.wpm:g} WPM: "
                            "make the recording longer or the speed higher")
-    return Marks(close[fits], (close + mark)[fits], dah[fits])
+    count = int(np.count_nonzero(fits))
+    count -= count % len(sequence) if count >= len(sequence) else 0
+    return Marks(close[:count], (close + mark)[:count], dah[:count])
 
 
 def bounced(marks: Marks, keying: Keying) -> Marks:

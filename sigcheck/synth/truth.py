@@ -33,7 +33,7 @@ LIMITS: dict[str, tuple[float, float]] = {
 }  # fmt: skip
 _LOWER_IS_WORSE = {"key-clicks", "weak-signal", "weak-signal-steady"}
 _IN_DECIBELS = {
-    "hum-sidebands", "spur-lines", "harmonic-distortion", "rasp", "audio-hum", "backwave", "overshoot",
+    "hum-sidebands", "spur-lines", "harmonic-distortion", "rasp", "audio-hum", "backwave",
     "other-signal", "voice-breakthrough", "noise-bursts", "fading", "weak-signal", "weak-signal-steady",
 }  # fmt: skip
 _RASP_RISE_DB = (3.0, 6.0)
@@ -147,7 +147,9 @@ def true_lines(scenario: Scenario) -> Lines:
     return Lines(
         level_dbfs=signals.db(abs(line[tone])),
         sidebands=tuple(_sidebands(line / line[tone], tone, mains_hz)),
-        hum_dbc=signals.db(relative[mains_hz : 21 * mains_hz : mains_hz].max()),
+        # What stays at key-up; at key-down the detector makes such lines of a modulated tone too.
+        hum_dbc=max(scenario.recorder.hum.values(), default=-180.0)
+        - scenario.recorder.turned_down_db - signals.db(abs(line[tone])),
         thd_db=signals.db(np.sqrt(np.sum(relative[[tone * k for k in orders]] ** 2))) if orders else -180.0,
         harmonics=tuple({"order": k, "dbc": signals.db(relative[k * tone])} for k in orders[:8]),
         spur_dbc=signals.db(np.where(_explained(line.size, rate, tone, mains_hz), 1e-9, relative).max()),
@@ -158,9 +160,10 @@ def _explained(count: int, rate: int, tone: int, mains_hz: int) -> np.ndarray[An
     """Bins of the mains, of the tone's harmonics with their mains sidebands (folded too), of 0.45 rate on."""
     taken = np.zeros(count, dtype=np.bool_)
     taken[::mains_hz] = taken[:20] = taken[int(0.45 * rate) :] = True
-    lines = tone * np.arange(1, 60)[:, None] + mains_hz * np.arange(-12, 13)
-    folded = np.abs((lines + rate // 2) % rate - rate // 2)
-    taken[folded[folded < count]] = True
+    for orders, sidebands in ((count // tone + 1, 30), (40, 2)):  # folded ones are weaker: fewer sidebands
+        lines = tone * np.arange(1, orders)[:, None] + mains_hz * np.arange(-sidebands, sidebands + 1)
+        folded = np.abs((lines + rate // 2) % rate - rate // 2)
+        taken[folded[folded < count]] = True
     return taken
 
 
@@ -200,9 +203,9 @@ def _overload_share(overload: Overload, drive: float) -> tuple[float, float, flo
 
 
 def true_noise(
-    scenario: Scenario, path_gain: signals.Complex, inner_hz: float, level: float
+    scenario: Scenario, path_gain: signals.Complex, inner_hz: float, detector_level: float
 ) -> dict[str, float]:
-    """SNR, rasp and phase noise that the settings make; ``level`` is the tone's at the product detector."""
+    """SNR, rasp and phase noise that the settings make, the tone being ``detector_level`` at the detector."""
     tx, rx = scenario.transmitter, scenario.receiver
     carrier = rx.amplitude * signals.from_db(-rx.pad_db)
     antenna = rx.antenna_share * 10.0 ** (-rx.pad_db / 10.0)
@@ -218,7 +221,7 @@ def true_noise(
         # The signal turns the noise's phase part down with itself; the amplitude part is limited away.
         down = antenna * level**2 * 0.5 * (1.0 + passed**2) + inner
         hiss = Skirt(dbc_hz=rx.overload.noise_dbc_hz, to_hz=rx.overload.noise_to_hz).density(f)
-        pressed = _passed_by_detector(level / signals.from_db(rx.detector.headroom_db))
+        pressed = _passed_by_tanh(detector_level / signals.from_db(rx.detector.headroom_db))
         am, pm = am + hiss * (am_share * pressed) ** 2, pm + hiss * pm_share**2
     sides = np.abs(rx.passband.response(rx.tone_hz + np.concatenate([f, -f]))) ** 2
     sides /= abs(rx.passband.response(np.array([rx.tone_hz]))[0]) ** 2
@@ -235,7 +238,7 @@ def true_noise(
     }  # fmt: skip
 
 
-def _passed_by_detector(u: float) -> float:
+def _passed_by_tanh(u: float) -> float:
     """Part of a small amplitude modulation that is left by a tanh stage driven to ``u`` times its limit."""
     step = 1e-3
     above, below = (relative_gain(np.array([u * (1.0 + s)]))[0] for s in (step, -step))
@@ -263,8 +266,8 @@ class _Elements:
     overshoot_db: float
 
 
-def _heard_amplitude(scenario: Scenario, made: Run) -> Real:
-    """Our signal's amplitude (n,) after path, limiting and gain control."""
+def _detector_amplitude(scenario: Scenario, made: Run) -> Real:
+    """Our signal's amplitude (n,) after path, limiting and gain control, 1 at the control's target."""
     rx = scenario.receiver
     amplitude = made.emission.amplitude * np.abs(made.path_gain)
     amplitude = amplitude * (rx.amplitude * signals.from_db(-rx.pad_db))
@@ -272,6 +275,36 @@ def _heard_amplitude(scenario: Scenario, made: Run) -> Real:
         limit = rx.amplitude * signals.from_db(-rx.overload.drive_db)
         amplitude = limit * np.abs(limiting_gain(np.maximum(amplitude / limit, 1e-9), rx.overload))
     return np.asarray(amplitude * made.reception.gain)
+
+
+def _recorded_amplitude(scenario: Scenario, amplitude: Real) -> Real:
+    """The fundamental's amplitude (n,), full scale 1, after detector, audio stage and converter."""
+    limit = signals.from_db(scenario.receiver.detector.headroom_db)
+    peak = signals.from_db(scenario.recorder.level_dbfs)
+    out = amplitude * relative_gain(amplitude / limit) * peak
+    stage = scenario.recorder.overdrive
+    if stage is not None:
+        ceiling = peak * signals.from_db(-stage.drive_db)
+        out = _clipped_fundamental(out, ceiling) if stage.hard else out * relative_gain(out / ceiling)
+    return _clipped_fundamental(out, 1.0)
+
+
+def _clipped_fundamental(amplitude: Real, limit: float) -> Real:
+    """Fundamental of a sine clipped at +-limit: A (2/pi)(a + sin a cos a), sin a = limit / A."""
+    sine = np.minimum(limit / np.maximum(amplitude, 1e-12), 1.0)
+    angle = np.arcsin(sine)
+    return np.asarray(amplitude * (2.0 / np.pi) * (angle + sine * np.cos(angle)))
+
+
+def _turned_hz(scenario: Scenario, made: Run) -> Real:
+    """Frequency (n,) of our signal that follows the key: the oscillator's, and a limiting stage's phase."""
+    hz, rx = made.emission.keyed_hz, scenario.receiver
+    if rx.overload is None:
+        return hz
+    drive = made.emission.amplitude * np.abs(made.path_gain)
+    drive = drive * signals.from_db(rx.overload.drive_db - rx.pad_db)
+    turn = np.angle(limiting_gain(np.maximum(drive, 1e-9), rx.overload))
+    return np.asarray(hz + np.gradient(turn) * made.inner_hz / (2.0 * np.pi))
 
 
 def _elements(amplitude: Real, rate_hz: float, on_s: Real, off_s: Real, dit_s: float) -> _Elements:
@@ -320,9 +353,10 @@ def true_chirp(scenario: Scenario, made: Run, after_s: float) -> float:
     marks = made.emission.marks
     on_s, off_s = half_amplitude_times(marks, scenario.transmitter.keying)
     kind = marks.dah if marks.dah.any() else ~marks.dah
-    t = signals.times(made.emission.keyed_hz.size, made.inner_hz)
+    hz = _turned_hz(scenario, made)
+    t = signals.times(hz.size, made.inner_hz)
     late = on_s + 0.9 * (off_s - on_s)
-    early, settled = (np.interp(at[kind], t, made.emission.keyed_hz) for at in (on_s + after_s, late))
+    early, settled = (np.interp(at[kind], t, hz) for at in (on_s + after_s, late))
     return float(np.median(early - settled))
 
 
@@ -342,10 +376,10 @@ def true_drift(scenario: Scenario, made: Run) -> dict[str, Any]:
     at = t[down] - t[down].mean()
     slope = float(np.dot(at, trend[down]) / np.dot(at, at))
     jumps = [jump for path in paths for jump in path.jumps if first < jump[0] < last]
-    total = sum((p.total_hz(rate_hz) for p in paths), np.zeros(t.size)) + made.emission.keyed_hz
+    total = sum((p.total_hz(rate_hz) for p in paths), np.zeros(t.size))
     straight = float(np.dot(at, total[down]) / np.dot(at, at))  # through jumps and cycles too
     return {
-        "tone_hz": float(scenario.receiver.tone_hz + np.mean(total[down])),
+        "tone_hz": float(scenario.receiver.tone_hz + np.mean((total + made.emission.keyed_hz)[down])),
         "drift_hz_per_min": 60.0 * slope,
         "straight_line_hz_per_min": 60.0 * straight,
         "drift_total_hz": float(trend[down][-1] - trend[down][0]),
@@ -428,9 +462,10 @@ def truth_of(scenario: Scenario, made: Run) -> Truth:
     keying, rx = scenario.transmitter.keying, scenario.receiver
     lines = true_lines(scenario)
     drift = true_drift(scenario, made)
-    heard = _heard_amplitude(scenario, made)
+    at_detector = _detector_amplitude(scenario, made)
+    heard = _recorded_amplitude(scenario, at_detector)
     down = made.emission.amplitude > 0.5
-    noise = true_noise(scenario, made.path_gain, made.inner_hz, float(np.median(heard[down])))
+    noise = true_noise(scenario, made.path_gain, made.inner_hz, float(np.median(at_detector[down])))
     burst_db, burst_time = _true_bursts(scenario, made)
     keyed = keying.mode == "cw"
 
@@ -495,7 +530,7 @@ def _keyed_truth(scenario: Scenario, made: Run, heard: Real) -> tuple[dict[str, 
     each = _elements(heard, made.inner_hz, on_s, off_s, keying.dit_s)
     timing = true_timing(scenario, made)
     values = {
-        "slow-keying": max(keying.rise_s, keying.fall_s) / keying.dit_s,
+        "slow-keying": max(each.rise_s, each.fall_s) / keying.dit_s,
         "chirp": abs(true_chirp(scenario, made, 2.0 * limit_s)),
         "overshoot": each.overshoot_db,
         "keying-timing": timing["element_jitter"],
