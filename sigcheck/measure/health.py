@@ -34,7 +34,7 @@ Index = NDArray[np.int64]
 
 # Below so many steps from the middle to the extreme, steps and waveform can't be told apart.
 _FEWEST_LEVELS = 30
-_FALL_IN_STEPS = 20.0  # beyond the 16 q of a quartic top, with rounding
+_FALL = 20.0  # beyond the 16 q of a quartic top, with rounding
 _LONGEST_HOLD_S = 1 / 60  # half a cycle of 30 Hz: a rail held longer is no waveform
 _PILED = (
     4.1  # samples at the rail over those just below: three times the 1.37 of a sine, beyond a quartic top
@@ -277,41 +277,37 @@ def _upper_rail(
         return None
     depth = 0.1 * (top - mean)
     if not lossy:
-        at_top = np.flatnonzero(x >= np.float32(top - step / 2))
-        if at_top.size >= _FEWEST_RAILED and (
-            _held_in_runs(x, at_top, rate_hz, top, step) or _is_rail(x, top, step / 2, depth, step)
-        ):
-            return _Rail(top, top - step / 2)
-        # Clipped, made quieter and dithered: the rail is smeared by two steps either way.
-        near = x[x >= np.float32(top - 8 * step)] if depth > 20 * step else x[:0]
+        near = np.flatnonzero(x >= np.float32(top - 8 * step))
         if near.size >= _FEWEST_RAILED:
-            mode = top - step * float(np.argmax(np.bincount(np.rint((top - near) / step).astype(np.int64))))
-            if _is_rail(x, mode, 2.5 * step, depth, step):
-                return _Rail(mode, mode - 2.5 * step)
+            # Clipped, made quieter and dithered, a rail is smeared by two steps either way.
+            values = x[near]
+            few = values[:: max(1, values.size // 20_000)]
+            mode = top - step * float(np.argmax(np.bincount(np.rint((top - few) / step).astype(np.int64))))
+            for rail, half_width in ((mode, 2.5 * step), (top, 0.5 * step)):
+                floor = rail - half_width
+                at_rail = near[values >= np.float32(floor)]
+                if step < half_width and depth < 8 * half_width:
+                    continue  # so wide against the height, it would be a peak of its own
+                if _held_in_runs(x, at_rail, rate_hz, rail, 2 * half_width) or (
+                    _piled(x, rail, half_width)
+                    and _smooth(x, floor, depth, step)
+                    and not _in_step(x, floor, 2 * half_width)
+                ):
+                    return _Rail(rail, floor)
     # A codec, or another sample rate, smears a rail at full scale by some per cent and lets it ring.
     return _smeared_rail(x, *(_SMEARED_BY_CODEC if lossy else _SMEARED)) if 0.9 <= top <= 1.3 else None
 
 
-def _held_in_runs(x: Samples, at_top: Index, rate_hz: float, top: float, step: float) -> bool:
-    """Whether runs at ``top`` end with a fall that no natural peak has."""
+def _held_in_runs(x: Samples, at_top: Index, rate_hz: float, top: float, width: float) -> bool:
+    """Whether runs within ``width`` of the top end with a fall that no natural peak has."""
     starts, lengths = _runs_of(at_top)
     reach = lengths // 2  # as far again beyond the run as its middle is inside
     usable = (lengths >= 3) & (lengths <= _LONGEST_HOLD_S * rate_hz)
     usable &= (starts - reach >= 0) & (starts + lengths - 1 + reach < x.size)
     starts, lengths, reach = starts[usable], lengths[usable], reach[usable]
     fall = top - np.maximum(x[starts - reach], x[starts + lengths - 1 + reach])
-    clipped = fall >= _FALL_IN_STEPS * step
+    clipped = fall >= _FALL * width
     return bool(np.sum(clipped) >= 3 and np.sum(lengths[clipped]) >= _FEWEST_RAILED)
-
-
-def _is_rail(x: Samples, rail: float, half_width: float, depth: float, step: float) -> bool:
-    """The test of the pile-up, and whether there is a density to hold it against."""
-    floor = rail - half_width
-    return (
-        _piled(x, rail, half_width)
-        and _smooth(x, floor, depth, step)
-        and not _in_step(x, floor, 2 * half_width)
-    )
 
 
 def _in_step(x: Samples, floor: float, width: float) -> bool:
@@ -320,8 +316,8 @@ def _in_step(x: Samples, floor: float, width: float) -> bool:
     Then the tone is in step with the sample rate, and hits the same extreme clipped or not.
     """
     starts = np.flatnonzero((x[1:] >= np.float32(floor)) & (x[:-1] < np.float32(floor)))
-    quartiles = np.quantile(x[starts], (0.25, 0.75)) if starts.size else (0.0, 0.0)
-    return bool(quartiles[1] - quartiles[0] < 3 * width)
+    lowest, highest = np.quantile(x[starts], (0.05, 0.95)) if starts.size else (0.0, 0.0)
+    return bool(highest - lowest < 3 * width)
 
 
 def _smooth(x: Samples, end: float, depth: float, step: float) -> bool:
