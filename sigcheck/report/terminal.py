@@ -1,0 +1,144 @@
+"""The summary on a terminal: the page's words in the page's order, read in ten seconds."""
+
+from __future__ import annotations
+
+import shutil
+import textwrap
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from sigcheck.quantities import quantity, show
+from sigcheck.report import words
+from sigcheck.report.gauges import limit_value, untested
+from sigcheck.report.html import facts
+
+Result = Mapping[str, Any]
+
+_NARROWEST = 32
+_STYLES = {"strong": "1", "fault": "1;31", "note": "33", "good": "32", "dim": "2"}
+
+
+def summary(result: Result, *, width: int | None = 80, colour: bool = False) -> str:
+    """Verdict, what is wrong, likely causes, the experiment, what was not tested.
+
+    Parameters
+    ----------
+    width : columns to fill; None asks the terminal. Below 32 it stays at 32.
+    colour : put ANSI colours in; words and order tell everything without them.
+
+    Returns
+    -------
+    Lines without a newline at the end. Control characters in names and texts are left out.
+    """
+    if width is None:
+        width = shutil.get_terminal_size().columns
+    page = _Page(max(width, _NARROWEST), colour)
+    return "\n".join(page.lines(result))
+
+
+class _Page:
+    def __init__(self, width: int, colour: bool) -> None:
+        self._width = width
+        self._colour = colour
+
+    def lines(self, result: Result) -> Iterator[str]:
+        """All lines of the summary."""
+        state = {"faulty": "fault", "usable": "note", "clean": "good"}.get(
+            result.get("verdict", ""), "strong"
+        )
+        head, lead = words.heading(result)
+        yield from self._wrapped(head, style=state)
+        if lead and not words.accused(result):
+            yield from self._wrapped(lead)
+        yield from self._wrapped("; ".join(facts(result)), style="dim")
+        if (result.get("signal") or {}).get("kind") == "none":
+            yield from self._block("What to check", words.TO_CHECK, mark="- ")
+        yield from self._symptoms(result)
+        yield from self._causes(result)
+        yield from self._experiment(result)
+        unseen = untested(result)
+        if unseen and result.get("symptoms") is not None and state != "strong":
+            labels = ", ".join(dict.fromkeys(u.label for u in unseen))
+            yield from self._block(words.UNTESTED, [labels])
+        if state != "strong":
+            yield ""
+            yield from self._wrapped(words.LIMITS[0], style="dim")
+
+    def _symptoms(self, result: Result) -> Iterator[str]:
+        symptoms = result.get("symptoms") or ()
+        if not symptoms:
+            return
+        yield from self._title(words.WRONG)
+        names = [_clean(quantity(f"symptoms.{s['id']}").label) for s in symptoms]
+        wide = max(len(n) for n in names)
+        for s, name in zip(symptoms, names, strict=True):
+            path = f"symptoms.{s['id']}"
+            value = show(path, s["value"], s.get("sigma"), unit=s["unit"])
+            line = f"  {s['severity']:<6}{name:<{wide}}  {value} (limit {limit_value(s)})"
+            if len(line) > self._width:
+                line = f"  {s['severity']:<6}{name}\n{' ' * 8}{value} (limit {limit_value(s)})"
+            yield self._styled(line, s["severity"])
+
+    def _causes(self, result: Result) -> Iterator[str]:
+        causes = words.accused(result)
+        if not causes:
+            return
+        yield from self._title(words.CAUSE)
+        first = causes[0]
+        yield from self._chance(first)
+        for other in words.companions(result)[:3]:
+            yield from self._chance(other, before="or ")
+        if words.companions(result):
+            yield from self._wrapped("(this recording can't tell these apart)", indent=8, style="dim")
+        for reason in first["for"][:2]:
+            yield from self._wrapped(f"for      {reason}", indent=8, hanging=9)
+        for reason in first["against"][:1]:
+            yield from self._wrapped(f"against  {reason}", indent=8, hanging=9)
+        for other in words.rest(result)[:2]:
+            yield from self._chance(other, before="also " if other["probability"] >= 0.5 else "perhaps ")
+
+    def _chance(self, cause: Mapping[str, Any], before: str = "") -> Iterator[str]:
+        yield from self._wrapped(
+            f"{words.percent(cause['probability']):>4}  {before}{cause['text']}", indent=2, hanging=6
+        )
+
+    def _experiment(self, result: Result) -> Iterator[str]:
+        causes = result.get("causes") or []
+        if not causes or not causes[0]["experiment"]["outcomes"]:
+            return
+        experiment = causes[0]["experiment"]
+        yield from self._title(words.NEXT)
+        yield from self._wrapped(experiment["title"], indent=2, style="strong")
+        parts = f", {experiment['parts']}" if experiment.get("parts") not in (None, "", "none") else ""
+        yield from self._wrapped(f"{experiment['do']} ({experiment['minutes']} min{parts})", indent=2)
+        for outcome in experiment["outcomes"]:
+            yield from self._wrapped(f"- {outcome['outcome']}: {outcome['meaning']}", indent=2, hanging=2)
+        if experiment.get("care"):
+            yield from self._wrapped(f"Take care: {experiment['care']}", indent=2)
+
+    def _block(self, title: str, texts: Any, mark: str = "") -> Iterator[str]:
+        yield from self._title(title)
+        for text in texts:
+            yield from self._wrapped(mark + text, indent=2, hanging=len(mark))
+
+    def _title(self, text: str) -> Iterator[str]:
+        yield ""
+        yield self._styled(text, "strong")
+
+    def _wrapped(self, text: str, *, indent: int = 0, hanging: int = 0, style: str = "") -> Iterator[str]:
+        lead = " " * indent
+        for line in textwrap.wrap(
+            _clean(text), self._width, initial_indent=lead, subsequent_indent=lead + " " * hanging,
+            drop_whitespace=True, break_on_hyphens=False,
+        ):  # fmt: skip
+            yield self._styled(line, style)
+
+    def _styled(self, text: str, style: str) -> str:
+        if not self._colour or not style:
+            return text
+        return f"\x1b[{_STYLES[style]}m{text}\x1b[0m"
+
+
+def _clean(text: str) -> str:
+    """Without control characters: a text that was decoded or typed must not steer the terminal."""
+    return "".join(c if c.isprintable() else " " for c in text)
