@@ -267,16 +267,18 @@ FAULTS: Mapping[str, Fault] = {fault.name: fault for fault in _ALL}
 
 
 def fault(name: str) -> Fault:
-    """The fault of that name.
+    """The fault of that name, or else the first that has ``name`` for a cause.
 
     Raises
     ------
-    SettingError : no such fault; the message names the nearest one.
+    SettingError : no such fault; the message names the nearest ones.
     """
-    if name in FAULTS:
-        return FAULTS[name]
-    near = get_close_matches(name, FAULTS, n=1)
-    hint = f"did you mean {near[0]}?" if near else "list them with --list"
+    by_cause = {each.cause: each for each in reversed(_ALL)}
+    if name in FAULTS or name in by_cause:
+        return FAULTS.get(name) or by_cause[name]
+    showing = [each.name for each in _ALL if name in each.shows and len(each.shows) <= 3]
+    near = showing or get_close_matches(name, {**by_cause, **FAULTS}, n=1)
+    hint = f"did you mean {' or '.join(near[:3])}?" if near else "list them with --list"
     raise SettingError(f"there is no fault called {name!r}: {hint}")
 
 

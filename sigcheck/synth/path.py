@@ -26,10 +26,10 @@ class Wiring:
     it depends on strength: it is linear in the signal.
     """
 
-    level_db: float = -17.0
+    level_db: float = -13.5
     angle_rad: float = 0.9
     conduction: float = 0.15  # part of each half-cycle in which the diodes conduct
-    imbalance: float = 0.35
+    imbalance: float = 0.7
 
 
 def wiring_gain(wiring: Wiring, phi: Real) -> Complex:

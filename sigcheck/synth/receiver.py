@@ -71,7 +71,8 @@ class Overload:
     The stage is memoryless, L tanh(x / L), on the signal's waveform; ``drive_db`` is how far the
     nominal signal (before any pad) exceeds L. Hum and noise on L reach the tone only as far as it
     limits: third order and higher, so they fall faster than the signal. The phase turns with the
-    compression, by ``am_pm_rad`` x (1 - gain), as a stage does whose capacitances swing with it.
+    compression, by ``am_pm_rad`` x (1 - gain), as a stage does whose capacitances swing with it; hum
+    and noise of the supply are on that angle too.
     """
 
     drive_db: float = 10.0
@@ -79,6 +80,8 @@ class Overload:
     am_pm_rad: float = 0.2
     noise_dbc_hz: float = -46.0  # single-sideband level that deep limiting would put on the tone
     noise_to_hz: float = 600.0
+    hum_rad: float = 0.02  # peak of its strongest line on the angle, at full compression
+    angle_noise_dbc_hz: float = -56.5  # as angle, likewise
 
 
 def _limiting_table() -> tuple[Real, Real]:
@@ -96,11 +99,16 @@ def relative_gain(u: Real) -> Real:
     return np.interp(np.log(np.maximum(u, 1e-30)), _LOG_U, _GAIN)
 
 
-def limiting_gain(drive: Real | float, overload: Overload, limit: Real | float = 1.0) -> Complex:
-    """Complex output (n,) in units of L of the stage driven to a / L, its limit just now ``limit`` x L."""
+def limiting_gain(
+    drive: Real | float, overload: Overload, limit: Real | float = 1.0, turn_rad: Real | float = 0.0
+) -> Complex:
+    """Complex output (n,), in units of L, of the stage driven to a / L.
+
+    ``limit`` is its limit just now over L, ``turn_rad`` what is on its angle beyond ``am_pm_rad``.
+    """
     u = np.asarray(drive / limit, dtype=np.float64)
     gain = relative_gain(u)
-    return np.asarray(drive * gain * np.exp(1j * overload.am_pm_rad * (1.0 - gain)))
+    return np.asarray(drive * gain * np.exp(1j * (overload.am_pm_rad + turn_rad) * (1.0 - gain)))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -241,9 +249,11 @@ def _overloaded(x: Complex, settings: Receiver, phi: Real, rate_hz: float, rng: 
     stage = settings.overload
     assert stage is not None
     L = settings.amplitude * signals.from_db(-stage.drive_db)
-    limit = 1.0 + stage.hum_depth * signals.waveform(signals.ripple_lines("full-wave"), phi)
+    hum = signals.waveform(signals.ripple_lines("full-wave"), phi)
+    limit, turn = 1.0 + stage.hum_depth * hum, stage.hum_rad * hum
     if not quiet:
-        hiss = Skirt(dbc_hz=stage.noise_dbc_hz, to_hz=stage.noise_to_hz)
-        limit = limit + signals.shaped_noise(rng, x.size, rate_hz, hiss.density)
+        for target, dbc_hz in ((limit, stage.noise_dbc_hz), (turn, stage.angle_noise_dbc_hz)):
+            hiss = Skirt(dbc_hz=dbc_hz, to_hz=stage.noise_to_hz)
+            target += signals.shaped_noise(rng, x.size, rate_hz, hiss.density)
     drive = np.abs(x) / L
-    return np.asarray(x / np.maximum(drive, 1e-12) * limiting_gain(drive, stage, limit))
+    return np.asarray(x / np.maximum(drive, 1e-12) * limiting_gain(drive, stage, limit, turn))

@@ -216,7 +216,7 @@ def rectified_lines(
     return np.asarray(lines)
 
 
-def ripple_lines(rectifier: Rectifier, discharge_cycles: float = 3.0, imbalance: float = 0.02) -> Complex:
+def ripple_lines(rectifier: Rectifier, discharge_cycles: float = 3.0, imbalance: float = 0.004) -> Complex:
     """:func:`rectified_lines` without the mean, its strongest line scaled to 1."""
     lines = rectified_lines(rectifier, discharge_cycles, imbalance)
     lines[0] = 0.0

@@ -84,7 +84,7 @@ class Supply:
 
     rectifier: Rectifier = "full-wave"
     discharge_cycles: float = 3.0
-    imbalance: float = 0.02
+    imbalance: float = 0.004
     am_depth: float = 0.0004
     pushing_hz: float = 0.02
 

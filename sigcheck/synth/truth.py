@@ -222,7 +222,9 @@ def true_noise(
         down = antenna * level**2 * 0.5 * (1.0 + passed**2) + inner
         hiss = Skirt(dbc_hz=rx.overload.noise_dbc_hz, to_hz=rx.overload.noise_to_hz).density(f)
         pressed = _passed_by_tanh(detector_level / signals.from_db(rx.detector.headroom_db))
-        am, pm = am + hiss * (am_share * pressed) ** 2, pm + hiss * pm_share**2
+        twist = Skirt(dbc_hz=rx.overload.angle_noise_dbc_hz, to_hz=rx.overload.noise_to_hz).density(f)
+        am = am + hiss * (am_share * pressed) ** 2
+        pm = pm + hiss * pm_share**2 + twist * (1.0 - level) ** 2
     sides = np.abs(rx.passband.response(rx.tone_hz + np.concatenate([f, -f]))) ** 2
     sides /= abs(rx.passband.response(np.array([rx.tone_hz]))[0]) ** 2
     both = sides.reshape(2, -1).sum(axis=0)

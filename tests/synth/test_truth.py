@@ -259,13 +259,19 @@ def test_a_fast_recorder_clock_lowers_every_tone() -> None:
 def test_an_unknown_fault_is_named_with_the_nearest() -> None:
     with pytest.raises(SettingError, match=r"no fault called 'key-click': did you mean key-clicks\?"):
         scenario_with(["key-click"])
+    with pytest.raises(SettingError, match="did you mean supply-sag or oscillator-pulling or"):
+        scenario_with(["chirp"])
+
+
+def test_a_cause_will_do_for_a_faults_name() -> None:
+    assert scenario_with(["transmitter-supply-hum"]) == scenario_with(["supply-hum"])
 
 
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"seconds": 0.1}, "give 1 to 3600 s"),
-        ({"seconds": math.nan}, "give 1 to 3600 s"),
+        ({"seconds": 0.1}, "give 1 to 600 s"),
+        ({"seconds": math.nan}, "give 1 to 600 s"),
         ({"rate_hz": 300000}, "give 6000 to 192000 Hz"),
         ({"tone_hz": 5900.0}, "does not fit a sample rate"),
         ({"wpm": -3.0}, "give 0.1 to 100 WPM"),
