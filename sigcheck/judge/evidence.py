@@ -73,7 +73,7 @@ _ABSENT: Mapping[str, str] = {
     "hum-sidebands": "no mains sidebands on the tone",
     "spur-lines": "no lines beside the tone apart from mains",
     "harmonic-distortion": "hardly any audio harmonics",
-    "rasp": "the noise does not rise with the key",
+    "rasp": "no rasp",
     "noisy-tone": "no phase noise beyond the additive noise",
     "audio-hum": "no hum in the audio at key-up",
     "key-clicks": "the edges are not hard",
@@ -115,7 +115,7 @@ _ABSENT_NUMBER: Mapping[str, Callable[[Measurements], str | None]] = {
     "hum-sidebands": _strongest_mains,
     "spur-lines": lambda m: _number(m.lines.sideband_floor_dbc, "below {:.0f} dBc"),
     "harmonic-distortion": lambda m: _number(m.purity.thd_db, "{:.0f} dB"),
-    "rasp": lambda m: _number(m.purity.rasp_rise_db, "{:+.1f} dB"),
+    "rasp": lambda m: _number(m.purity.rasp_rise_db, "the noise rises {:.0f} dB with the key"),
     "noisy-tone": lambda m: _number(m.purity.pm_excess_rad, "{:.3f} rad"),
     "audio-hum": lambda m: _number(m.purity.hum_dbc, "{:.0f} dBc"),
     "slow-keying": lambda m: _number(m.keying.rise_s and 1e3 * m.keying.rise_s, "{:.1f} ms"),
@@ -187,19 +187,26 @@ def _hum_family(m: Measurements) -> tuple[str, str] | None:
             even = line
         else:
             odd = line
-    if odd is not None and even is not None and abs(odd.level_dbc - even.level_dbc) < FAMILY_DB:
-        return "both", (
-            f"sidebands at both {odd.offset_hz:.0f} Hz ({odd.level_dbc:.0f} dBc) "
-            f"and {even.offset_hz:.0f} Hz ({even.level_dbc:.0f} dBc)"
+    if odd is None and even is None:
+        return None
+    if odd is None or (even is not None and even.level_dbc > odd.level_dbc + FAMILY_DB):
+        assert even is not None
+        words = f"sidebands mostly at twice mains ({even.offset_hz:.0f} Hz)"
+        if odd is None or even.level_dbc > odd.level_dbc + 2 * FAMILY_DB:
+            return "twice", words
+        return (
+            "mostly twice",
+            f"{words}, with weaker ones at {odd.offset_hz:.0f} Hz ({odd.level_dbc:.0f} dBc)",
         )
-    if even is not None and (odd is None or even.level_dbc > odd.level_dbc):
-        return "twice", f"sidebands mostly at twice mains ({even.offset_hz:.0f} Hz)"
-    if odd is not None:
+    if even is None or odd.level_dbc > even.level_dbc + FAMILY_DB:
         return (
             "mains",
             f"sidebands mostly at the mains frequency and its odd multiples ({odd.offset_hz:.0f} Hz)",
         )
-    return None
+    return "both", (
+        f"sidebands at both {odd.offset_hz:.0f} Hz ({odd.level_dbc:.0f} dBc) "
+        f"and {even.offset_hz:.0f} Hz ({even.level_dbc:.0f} dBc)"
+    )
 
 
 def _hum_nature(m: Measurements) -> tuple[str, str] | None:
@@ -215,6 +222,26 @@ def _hum_nature(m: Measurements) -> tuple[str, str] | None:
         return ("amplitude" if share < 0.1 else "mostly amplitude"), words
     words = f"{where} are {100 * share:.0f} % angle"
     return ("mixed" if share <= 0.9 else "angle"), words
+
+
+def _hum_angle_course(m: Measurements) -> tuple[str, str] | None:
+    """Slope of ln(angle power / amplitude power) over ln(frequency), from the strongest line to the
+    strongest at least an octave from it: -2 for pushing, 0 for a path or a stage without memory."""
+    lines = mains_lines(m)
+    far = [s for s in lines[1:] if not 0.55 < s.offset_hz / lines[0].offset_hz < 1.9]
+    if not far or far[0].level_dbc < lines[0].level_dbc - LINE_DEPTH_DB:
+        return None
+    low, high = sorted((lines[0], far[0]), key=lambda s: s.offset_hz)
+    if not any(0.08 < s.angle_share < 0.92 for s in (low, high)):
+        return None  # nearly pure in both: the small part is what noise left of it
+    odds = [min(max(s.angle_share, 0.02), 0.98) for s in (low, high)]
+    change = math.log(odds[1] / (1 - odds[1])) - math.log(odds[0] / (1 - odds[0]))
+    slope = change / math.log(high.offset_hz / low.offset_hz)
+    words = (
+        f"{100 * low.angle_share:.0f} % angle at {low.offset_hz:.0f} Hz, "
+        f"{100 * high.angle_share:.0f} % at {high.offset_hz:.0f} Hz"
+    )
+    return ("falling" if slope < -1.0 else "rising" if slope > 1.0 else "alike"), words
 
 
 def _hum_on_others(m: Measurements) -> tuple[str, str] | None:
@@ -374,10 +401,13 @@ def _strength(m: Measurements) -> tuple[str, str] | None:
     snr, p = m.signal.snr_db, m.purity
     if snr is None:
         return None
-    if p.rasp_dbc is not None and p.rasp_rise_db is not None:
+    key_up = m.signal.kind != "steady"
+    if key_up and p.rasp_dbc is not None and p.rasp_rise_db is not None:
         # Noise that comes with the key is no measure of the signal's strength: what counts is the
         # noise at key-up, here in 1000 Hz, brought to 2500 Hz.
         snr = max(snr, p.rasp_rise_db - p.rasp_dbc - 4.0)
+    elif not key_up and snr < 45.0:
+        return None  # what sounds like noise may be the signal's own
     words = f"{snr:.0f} dB over the noise in 2500 Hz"
     if snr >= 45.0:
         return "strong", f"a very strong signal: {words}"
@@ -400,6 +430,7 @@ def _gain_moves(m: Measurements) -> tuple[str, str] | None:
 _TRAITS: Mapping[str, Callable[[Measurements], tuple[str, str] | None]] = {
     "hum-family": _hum_family,
     "hum-nature": _hum_nature,
+    "hum-angle-course": _hum_angle_course,
     "hum-on-others": _hum_on_others,
     "harmonic-place": _harmonic_place,
     "harmonic-order": _harmonic_order,

@@ -28,6 +28,10 @@ if TYPE_CHECKING:
 Z95 = 1.96  # two-sided 95 % of a normal distribution
 Z_SEEN = 2.5  # see the module's docstring
 
+# A level with more scatter is no line yet: with 2 dB it lies 10 dB over the noise in its own resolution,
+# and of the dozens of places where lines are looked for some do so by chance.
+VAGUE_DB = 2.0
+
 SLOW_DIT_S = 0.5  # 2.4 WPM: nobody keys slower by hand or reads it by ear (common practice, no source)
 
 START_SIGMA_S = 0.29  # a start known to the whole second: uniform over it, 1 / sqrt(12)
@@ -147,6 +151,9 @@ def _with_floor(
         if floor is None:
             return Unseen(missing or "not measured")
         return Unseen(floor) if hidden else None
+    if sigma is not None and limit.unit in ("dB", "dBc") and sigma > VAGUE_DB:
+        worst = value + Z95 * sigma
+        return Unseen(worst) if limit.beyond(worst, first) else None
     found = _symptom(case, name, value, sigma, text(value), row=row)
     if found is None and hidden and floor is not None:
         return Unseen(floor)
@@ -192,13 +199,10 @@ def other_lines(m: Measurements) -> list[Sideband]:
 def _modulation(m: Measurements) -> list[Sideband]:
     """Sidebands but those that lie on an audio harmonic of the tone: f + n f is harmonic n + 1."""
     tone_hz = m.signal.tone_hz
+    beside = [s for s in m.lines.sidebands if s.offset_hz > 0]
     if not tone_hz:
-        return list(m.lines.sidebands)
-    return [
-        s
-        for s in m.lines.sidebands
-        if abs(s.offset_hz - max(round(s.offset_hz / tone_hz), 1) * tone_hz) > 1.0
-    ]
+        return beside
+    return [s for s in beside if abs(s.offset_hz - max(round(s.offset_hz / tone_hz), 1) * tone_hz) > 1.0]
 
 
 def hum_sidebands(case: Case) -> Finding:
@@ -504,9 +508,12 @@ def other_signal(case: Case) -> Finding:
 
 def noise_bursts(case: Case) -> Finding:
     b, level, time = case.m.bursts, case.limits["noise-bursts"], case.limits["noise-bursts-time"]
-    if b.burst_over_floor_db is None or b.burst_time_fraction is None:
-        name = "burst_over_floor_db" if b.burst_over_floor_db is None else "burst_time_fraction"
-        return Unseen(_reason(b, name))
+    if b.burst_time_fraction is None:
+        return Unseen(_reason(b, "burst_time_fraction"))
+    if grade(time, b.burst_time_fraction) is None:
+        return None  # too seldom, however strong; where there are none they have no level either
+    if b.burst_over_floor_db is None:
+        return Unseen(_reason(b, "burst_over_floor_db"))
     grades = (grade(level, b.burst_over_floor_db), grade(time, b.burst_time_fraction))
     if None in grades:
         return None

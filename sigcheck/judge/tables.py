@@ -70,7 +70,7 @@ _c, _m, _t = CauseRow, MarkRow, TraitRow
 CAUSES: dict[str, CauseRow] = {
     # house and receiver
     "receiver-overload": _c(
-        "receiver overload from a nearby transmitter", 0.10,
+        "receiver overload from a nearby transmitter", 0.12,
         "a stage limits: audio harmonics, hum and noise of the stage on the tone, overshoot"),
     "mains-remodulation": _c(
         "re-modulation by a rectifier on the house wiring", 0.05,
@@ -155,7 +155,7 @@ CAUSES: dict[str, CauseRow] = {
         "radio frequency detected in low-level circuits while the key is down"),
     # audio and recorder
     "audio-overdrive": _c(
-        "audio overdrive in the receiver's output or the recorder's input", 0.08,
+        "audio overdrive in the receiver's output or the recorder's input", 0.07,
         "flat tops: odd harmonics, also above the receiver's filter; beside the tone all is clean"),
     "audio-ground-loop": _c(
         "a ground loop in the audio lead", 0.06,
@@ -249,8 +249,15 @@ MARKS: dict[str, Mark] = {
         "transmitter-supply-hum": _m(0.04, "strong lines leave a residue"),
         "loose-connection": _m(0.15, "a crackling contact"),
         "audio-overdrive": _m(0.03, "clipping mixes noise from other harmonics' surroundings to the tone"),
-        "co-channel-station": _m(0.05, "another signal within 500 Hz counts as noise"),
+        "co-channel-station": _m(0.2, "another signal within 500 Hz counts as noise"),
         "key-bounce": _m(0.05, "contacts that chatter"),
+        "broadcast-breakthrough": _m(0.5, "speech on the tone is noise beside it"),
+        "path-fading": _m(0.25, "the faster part of the fading lies beside the tone"),
+        "path-doppler": _m(0.25, "the beat of two paths lies beside the tone"),
+        "local-noise": _m(0.25, "bursts that open and close the gain"),
+        "supply-sag": _m(0.08, "the tail of a strong chirp lies beside the tone"),
+        "oscillator-pulling": _m(0.08, "the tail of a strong chirp lies beside the tone"),
+        "synthesiser-settling": _m(0.08, "the tail of a strong chirp lies beside the tone"),
     }),
     "noisy-tone": Mark(0.008, {
         "oscillator-noise": _m(0.85, "phase noise within 300 Hz"),
@@ -266,9 +273,13 @@ MARKS: dict[str, Mark] = {
         "mains-remodulation": _m(0.08, "strong lines leave a residue"),
         "magnetic-hum": _m(0.08, "strong lines leave a residue"),
         "synthesiser-steps": _m(0.1, "many small steps"),
-        "synthesiser-settling": _m(0.1, "the transient reaches into the element"),
-        "oscillator-pulling": _m(0.06, "a slow tail of the chirp"),
-        "supply-sag": _m(0.1, "a slow tail of the chirp"),
+        "synthesiser-settling": _m(0.2, "the transient reaches into the element"),
+        "oscillator-pulling": _m(0.15, "a slow tail of the chirp"),
+        "supply-sag": _m(0.2, "a slow tail of the chirp"),
+        "broadcast-breakthrough": _m(0.3, "speech on the tone"),
+        "local-noise": _m(0.25, "bursts shake the phase"),
+        "co-channel-station": _m(0.15, "its keying lies beside the tone"),
+        "path-fading": _m(0.2, "phase turns as paths cancel"),
         "path-doppler": _m(0.05, "several moving paths"),
     }),
     "audio-hum": Mark(0.01, {
@@ -461,15 +472,18 @@ MARKS: dict[str, Mark] = {
 }  # fmt: skip
 
 TRAITS: dict[str, Trait] = {
-    # Which mains family is the stronger by 10 dB, or neither.
-    "hum-family": Trait("hum-sidebands", ("twice", "mains", "both"), (0.4, 0.3, 0.3), {
-        "transmitter-supply-hum": _t((0.68, 0.16, 0.16), "a full-wave rectifier's ripple is at twice mains, "
-                                     "a half-wave one's at mains"),
-        "receiver-supply-hum": _t((0.68, 0.16, 0.16), "likewise"),
-        "mains-remodulation": _t((0.13, 0.17, 0.70), "a rectifier conducts once or twice a cycle, unevenly"),
-        "magnetic-hum": _t((0.03, 0.87, 0.10), "a transformer's field has the mains frequency"),
-        "receiver-overload": _t((0.45, 0.20, 0.35), "whatever hum the limiting stage's supply has"),
-        "switching-supply": _t((0.85, 0.05, 0.10), "the ripple behind its rectifier"),
+    # Even multiples of the mains frequency alone (the odd ones 20 dB weaker), mostly (10 dB), neither,
+    # or mostly the odd ones.
+    "hum-family": Trait("hum-sidebands", ("twice", "mostly twice", "both", "mains"),
+                        (0.35, 0.15, 0.25, 0.25), {
+        "transmitter-supply-hum": _t((0.52, 0.16, 0.16, 0.16), "a full-wave rectifier's ripple is at twice "
+                                     "mains, a half-wave one's at mains"),
+        "receiver-supply-hum": _t((0.52, 0.16, 0.16, 0.16), "likewise"),
+        "mains-remodulation": _t((0.08, 0.22, 0.53, 0.17), "a rectifier conducts once or twice a cycle, "
+                                 "unevenly"),
+        "magnetic-hum": _t((0.01, 0.02, 0.10, 0.87), "a transformer's field has the mains frequency"),
+        "receiver-overload": _t((0.35, 0.20, 0.25, 0.20), "whatever hum the limiting stage's supply has"),
+        "switching-supply": _t((0.70, 0.15, 0.10, 0.05), "the ripple behind its rectifier"),
     }),
     # Share of angle modulation in the power of the mains lines: below 0.1, 0.4, 0.9, above.
     "hum-nature": Trait("hum-sidebands", ("amplitude", "mostly amplitude", "mixed", "angle"),
@@ -483,6 +497,15 @@ TRAITS: dict[str, Trait] = {
         "magnetic-hum": _t((0.02, 0.05, 0.18, 0.75), "the field tunes the coil: frequency modulation"),
         "receiver-overload": _t((0.42, 0.25, 0.28, 0.05), "the limit moves with the hum: amplitude, with "
                                 "some conversion to phase"),
+    }),
+    # How the ratio of angle to amplitude goes with the modulation frequency.
+    "hum-angle-course": Trait("hum-sidebands", ("falling", "alike", "rising"), (0.4, 0.4, 0.2), {
+        "transmitter-supply-hum": _t((0.70, 0.22, 0.08), "pushing shifts the frequency alike at each ripple "
+                                     "frequency, so the phase swings by 1/f"),
+        "receiver-supply-hum": _t((0.70, 0.22, 0.08), "likewise"),
+        "mains-remodulation": _t((0.12, 0.68, 0.20), "one path's phase divides every line alike"),
+        "magnetic-hum": _t((0.35, 0.55, 0.10), "all angle"),
+        "receiver-overload": _t((0.20, 0.60, 0.20), "conversion at the limit has no memory"),
     }),
     # Do other carriers in the passband have our sidebands?
     "hum-on-others": Trait("hum-sidebands", ("yes", "no"), (0.03, 0.97), {
@@ -517,7 +540,7 @@ TRAITS: dict[str, Trait] = {
     "rasp-nature": Trait("rasp", ("amplitude", "both", "angle"), (0.25, 0.5, 0.25), {
         "oscillator-noise": _t((0.02, 0.16, 0.82), "an oscillator's own limiting removes amplitude noise"),
         "receiver-oscillator-noise": _t((0.02, 0.16, 0.82), "likewise"),
-        "receiver-overload": _t((0.20, 0.65, 0.15), "noise on the limit is amplitude and, converted, phase"),
+        "receiver-overload": _t((0.33, 0.53, 0.14), "noise on the limit is amplitude and, converted, phase"),
         "multipath-spread": _t((0.1, 0.8, 0.1), "scattered waves have both"),
         "recorder-processing": _t((0.2, 0.7, 0.1), "additive by nature: both alike"),
         "mains-remodulation": _t((0.2, 0.6, 0.2), "the second path's phase is arbitrary"),

@@ -10,7 +10,7 @@ from types import NoneType
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from judge_cases import clean
 
@@ -101,7 +101,13 @@ def check(d: Diagnosis) -> None:
     json.dumps(d.to_dict(), allow_nan=False)
 
 
-@settings(max_examples=50, deadline=None, suppress_health_check=list(HealthCheck))
+# Measurements are too large to shrink in reasonable time: a failure shows the example as it was drawn.
+@settings(
+    max_examples=50,
+    deadline=None,
+    suppress_health_check=list(HealthCheck),
+    phases=(Phase.explicit, Phase.reuse, Phase.generate),
+)
 @given(m=MEASUREMENTS, plan=PLANS)
 def test_any_measurements_are_judged(m, plan):
     check(diagnose(m, plan))
