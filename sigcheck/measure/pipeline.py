@@ -98,8 +98,8 @@ def measure(recording: Recording, *, channel: int | None = None, tone_hz: float 
         seen = sidebands.find_lines(modulation, tone_hz=track.tone_hz, additive_mains_hz=hum.mains_hz)
         lines, rest = seen.lines, seen.rest
         lines = replace(lines, spurs=sidebands.single_spurs(seen.singles, track.tone_hz))
-    others, other_floor = surroundings.other_signals(quiet, survey, track, hum, lines)
-    lines = surroundings.sort_out(replace(lines, others=others, other_floor_dbc=other_floor))
+    others, other_floor = surroundings.other_signals(quiet, survey, track, hum, lines, far)
+    lines = surroundings.sort_out(replace(lines, others=others, other_floor_dbc=other_floor), quiet, track)
 
     clean = purity.purity(x, rate, track, modulation, rest, lines, far, hum)
     bursts = surroundings.bursts(far, track)

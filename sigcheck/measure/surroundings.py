@@ -6,10 +6,11 @@ then only what stands clear of it and of its own modulation is counted.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from sigcheck.measure.carrier import turn
 from sigcheck.measure.results import Bursts, Lines, OtherSignal
 from sigcheck.measure.spectrum import (
     Survey,
@@ -95,14 +96,33 @@ def quiet_spectrum(track: Track) -> Quiet:
 
 def heard_passband(q: Quiet, track: Track) -> Track:
     """The track with its passband read off the noise at key-up, where no keying sidebands hide the edges."""
-    from dataclasses import replace
-
     if not q.key_up:
         return track
     step = max(1, round(5.0 / q.bin_hz))
     noise = q.noise[: q.noise.size // step * step].reshape(-1, step).mean(axis=1)
     low, high, seen = passband(noise, step * q.bin_hz, track.tone_hz)
     return replace(track, base=replace(track.base, passband_hz=(low, high), passband_from_noise=seen))
+
+
+def key_down_power(track: Track, hz: Real) -> Real:
+    """Power (A^2) of additive lines at ``hz`` while the key is down, the tone itself subtracted.
+
+    A gain control opens at key-up and lifts what came in before it; only the level at key-down compares
+    with the tone. Noise is left in: the result is an upper estimate where the line is weak.
+    """
+    base, marks = track.base, track.marks
+    k = np.flatnonzero(marks.settled)
+    rest = (base.z[k] - track.carrier[k]) * np.conj(turn(base.path_hz, base.rate_hz)[k])
+    t = k / base.rate_hz
+    block = (t / _BLOCK_S).astype(np.intp)
+    n = np.bincount(block)
+    out = np.empty(np.size(hz))
+    for i, f in enumerate(np.atleast_1d(hz)):
+        angle = (-2 * np.pi * np.mod(f * t, 1.0)).astype(np.float32)
+        line = rest * (np.cos(angle) + 1j * np.sin(angle))
+        total = np.bincount(block, line.real) + 1j * np.bincount(block, line.imag)
+        out[i] = float((np.abs(total) ** 2 / np.maximum(n, 1)).sum() / n.sum())
+    return out
 
 
 @dataclass(frozen=True)
@@ -162,6 +182,8 @@ def additive_hum(q: Quiet, track: Track) -> Hum:
         found = fundamental_from_lines(strong)
     k, (power, noise) = max(levels.items(), key=lambda item: item[1][0] - item[1][1])
     net = max(power - noise, 1e-30)
+    if q.key_up:
+        net = min(net, max(float(key_down_power(track, np.array([k * found]))[0]), 1e-30))
     sigma = 4.343 * np.sqrt(2 * net * noise / q.blocks) / net
     width = q.bin_hz * np.sqrt(noise / net) / k
     return Hum(found, float(width + 1e-3), float(10 * np.log10(net / carrier)), float(max(sigma, 0.02)), k * found,
@@ -174,8 +196,16 @@ def _near_tone_or_its_lines(at: Real, tone_hz: float, mains: Real | float, clear
     return (away < 25.0) | (np.abs(away - mains * np.round(away / mains)) < clear)
 
 
-def other_signals(q: Quiet, s: Survey, track: Track, hum: Hum, lines: Lines) -> tuple[tuple[OtherSignal, ...], float]:
-    """Other carriers and keyed signals in the passband, strongest first; and the level that would show."""
+def other_signals(
+    q: Quiet, s: Survey, track: Track, hum: Hum, lines: Lines, far: FarNoise | None
+) -> tuple[tuple[OtherSignal, ...], float]:
+    """Other carriers and keyed signals in the passband, strongest first; and the level that would show.
+
+    Levels are those beside our key-down tone: what a gain control lifts at key-up is taken off again.
+    """
+    opened = 1.0
+    if q.key_up and far is not None and far.down and far.late_up:
+        opened = max(1.0, far.late_up / far.down)
     base, marks = track.base, track.marks
     carrier = marks.amplitude**2
     low, high = base.passband_hz
@@ -209,7 +239,7 @@ def other_signals(q: Quiet, s: Survey, track: Track, hum: Hum, lines: Lines) -> 
         if companion or not (q.key_up or _stands_alone(q, f[k], track.tone_hz)):
             continue
         strongest = max(strongest, float(q.power[k]))
-        signal = _describe(s, float(f[k]), track, lines, q)
+        signal = _describe(s, float(f[k]), track, lines, q, opened)
         if signal is not None:
             out.append(signal)
     out.sort(key=lambda o: -o.level_dbc)
@@ -226,7 +256,9 @@ def _stands_alone(q: Quiet, hz: float, tone_hz: float) -> bool:
     return max(there - noise, 0.0) < 0.2 * here
 
 
-def _describe(s: Survey, hz: float, track: Track, lines: Lines, q: Quiet) -> OtherSignal | None:
+def _describe(
+    s: Survey, hz: float, track: Track, lines: Lines, q: Quiet, opened: float
+) -> OtherSignal | None:
     k = int(np.clip(round(hz / s.bin_hz), 1, s.density.shape[1] - 2))
     row = s.density[:, k - 1 : k + 2].sum(axis=1, dtype=np.float64) * s.bin_hz
     rate = track.base.rate_hz
@@ -241,7 +273,9 @@ def _describe(s: Survey, hz: float, track: Track, lines: Lines, q: Quiet) -> Oth
     keyed = low < 0.1 * high and high > 8 * noise
     carrier = track.marks.amplitude**2
     line, line_noise = q.at(hz)
-    level = max(high - noise, 1e-30) if keyed else max(line - line_noise, 1e-30)
+    level = max(high - noise, 1e-30) / opened if keyed else max(line - line_noise, 1e-30)
+    if not keyed and q.key_up:
+        level = min(level, max(float(key_down_power(track, np.array([hz]))[0]), 1e-30))
     dips: bool | None = None
     down = track.marks.down[at] & ~track.marks.up[at]
     if q.key_up and not keyed and down.sum() >= 5 and high > 8 * noise and abs(hz - track.tone_hz) > 100.0:
@@ -268,15 +302,23 @@ def _same_lines(q: Quiet, hz: float, lines: Lines, level: float) -> bool | None:
     return bool(all(p - n > 0.3 * expected for p, n in seen))
 
 
-def sort_out(lines: Lines) -> Lines:
-    """A line seen both as a key-down spur and at key-up is one signal: it stays in ``others`` alone."""
-    from dataclasses import replace
-
+def sort_out(lines: Lines, q: Quiet, track: Track) -> Lines:
+    """A line seen both as a key-down spur and at key-up is no spur: a gain control or not, it stays."""
     def apart(hz: float) -> bool:
         # a keyed signal's own sidebands reach some tens of hertz from it
         return all(abs(hz - o.frequency_hz) > (80.0 if o.keyed else 2.0) for o in lines.others)
 
-    kept = tuple(spur for spur in lines.spurs if apart(spur.frequency_hz))
+    def gone_at_key_up(hz: float, level_dbc: float) -> bool:
+        if not q.key_up:
+            return True
+        power, noise = q.at(hz)
+        return power - noise < 0.3 * track.marks.amplitude**2 * 10 ** (level_dbc / 10)
+
+    kept = tuple(
+        spur
+        for spur in lines.spurs
+        if apart(spur.frequency_hz) and gone_at_key_up(spur.frequency_hz, spur.level_dbc)
+    )
     return replace(lines, spurs=kept)
 
 

@@ -79,3 +79,4 @@ class Track:
     coherent: bool  # the phase runs on through key-up (an oscillator that keeps running)
     tone_hz: float
     tone_hz_sigma: float
+    tone_missing: str | None = None  # why tone_hz is no measurement (too little signal), or None
