@@ -30,21 +30,22 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
 
 def run(arguments: Sequence[str]) -> int:
     """Run the command; every error ends here as one line on standard error and a status."""
-    if not sys.warnoptions:
-        warnings.simplefilter("ignore")  # warnings are for whoever calls the library
     try:
-        from sigcheck.cli.app import command
+        with warnings.catch_warnings():
+            if not sys.warnoptions:
+                warnings.simplefilter("ignore")  # warnings are for whoever calls the library
+            from sigcheck.cli.app import command
 
-        status = command()(list(arguments) or ["--help"], prog_name="sigcheck", standalone_mode=False)
-        sys.stdout.flush()
+            status = command()(list(arguments) or ["--help"], prog_name="sigcheck", standalone_mode=False)
+            sys.stdout.flush()
         return status if isinstance(status, int) else 0
     except SigcheckError as error:
         return _complain(str(error), UNUSABLE)
     except KeyboardInterrupt:
         return _complain("interrupted", _INTERRUPTED)
-    except BrokenPipeError:
+    except (BrokenPipeError, SystemExit):  # Typer turns the one into the other
         # The reader has gone; what is still in the buffer must not raise again at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
         return _PIPE_CLOSED
     except MemoryError:
         return _complain("the recording does not fit into memory; cut it into shorter parts", UNUSABLE)
