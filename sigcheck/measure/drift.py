@@ -3,8 +3,8 @@
 The carrier's phase, smooth and known at every settled key-down sample, gives a frequency and its
 sigma in each block of half a second or more: a straight line through the phase, with one phase for
 the block where the oscillator runs on through key-up, or one for each element where it starts afresh.
-Sigma is the bound of that fit (Fisher information of the block's key-down samples); where neighbouring
-blocks scatter more than that, the oscillator's own noise is in it and all sigmas grow with it.
+Sigma is the bound of that fit (Fisher information of the block's key-down samples); what neighbouring
+blocks scatter beyond that is added to it.
 
 Models are compared by chi-squared plus a price for each parameter, set so that noise alone is called
 anything but constant in a few of a thousand recordings (a linear drift costs 14: p = 2e-4).
@@ -140,19 +140,24 @@ def _cell_frequency(t: Real, phase: Real, element: NDArray[np.intp]) -> Real:
 
 
 def _scatter(b: Blocks) -> float:
-    """How much more neighbouring blocks scatter than their sigma says (1 where they don't)."""
-    d = np.diff(b.hz, 2) if b.t.size > 4 else np.diff(b.hz)
+    """Scatter in Hz of each block's frequency beyond its sigma, from second differences of neighbours.
+
+    It is the oscillator's own, or comes with the keying (a chirp weighs more in blocks of dits).
+    """
+    if b.t.size < 5:
+        return 0.0
+    d = np.diff(b.hz, 2)
     s = b.sigma**2
-    variance = s[2:] + 4 * s[1:-1] + s[:-2] if b.t.size > 4 else s[1:] + s[:-1]
-    ratio = np.median(d**2 / variance) / 0.4549  # median of chi-squared with one degree of freedom
-    return float(np.sqrt(max(1.0, ratio)))
+    expected = s[2:] + 4 * s[1:-1] + s[:-2]
+    # the median of chi-squared with one degree of freedom is 0.4549
+    return float(np.sqrt(max(0.0, np.median(d**2) / 0.4549 - np.median(expected)) / 6.0))
 
 
 # --- models ------------------------------------------------------------------------------------
 
 
 def _choose(b: Blocks, scatter: float) -> _Fit:
-    w = 1.0 / (b.sigma * scatter) ** 2
+    w = 1.0 / (b.sigma**2 + scatter**2)
     fits = [_constant(b, w), _linear(b, w)]
     if b.t.size >= 8:
         fits += [_warm_up(b, w), _steps(b, w)]
@@ -205,9 +210,9 @@ def _steps(b: Blocks, w: Real) -> _Fit:
         best_gain, best_cut = _PRICE_STEP, -1
         edges = [0, *sorted(cuts), n]
         for a, e in zip(edges[:-1], edges[1:], strict=True):
-            if e - a < 4:
+            if e - a < 3:
                 continue
-            at = np.arange(a + 2, e - 1)
+            at = np.arange(a + 1, e)
             gain = cost(a, e) - cost(a, at) - cost(at, e)
             k = int(np.argmax(gain))
             if gain[k] > best_gain:
@@ -217,12 +222,25 @@ def _steps(b: Blocks, w: Real) -> _Fit:
         cuts.append(best_cut)
         total -= best_gain
     cuts.sort()
+    cuts = _without_slivers(cuts, n)
     edges = [0, *cuts, n]
     curve = np.empty(n)
     for a, e in zip(edges[:-1], edges[1:], strict=True):
-        curve[a:e] = np.average(b.hz[a:e], weights=w[a:e])
+        inner = slice(a, max(e - 1, a + 1)) if e < n else slice(a, e)  # the last block may hold the jump
+        curve[a:e] = np.average(b.hz[inner], weights=w[inner])
     price = _PRICE_STEP * len(cuts) + (0.0 if cuts else np.inf)
     return _Fit("steps", curve, total + price, {}, tuple(cuts))
+
+
+def _without_slivers(cuts: list[int], n: int) -> list[int]:
+    """A block that a jump falls into lies between both levels: one jump, not two around it."""
+    kept: list[int] = []
+    for cut in cuts:
+        if kept and cut - kept[-1] <= 1:
+            kept[-1] = cut
+        else:
+            kept.append(cut)
+    return [c for c in kept if 1 < c < n - 1]
 
 
 def _cyclic(b: Blocks, w: Real) -> _Fit:
@@ -243,14 +261,14 @@ def _cyclic(b: Blocks, w: Real) -> _Fit:
 
 def _as_drift(track: Track, b: Blocks, fit: _Fit, scatter: float) -> Drift:
     missing: dict[str, str] = {}
-    w = 1.0 / (b.sigma * scatter) ** 2
-    left = b.hz - fit.curve
-    excess = float((w * left**2).sum()) / max(b.t.size - 2, 1)
+    w = 1.0 / (b.sigma**2 + scatter**2)
+    # the median passes over the block or two that a jump falls into
+    excess = float(np.median(w * (b.hz - fit.curve) ** 2)) / 0.4549
     model: DriftModel = fit.model
     # what no model explains, though neighbouring blocks agree far better: it wanders
     if excess > 4.0 and b.t.size >= 12:
         model = "random"
-    slope, sigma = _slope(b, w, max(1.0, excess))
+    slope, sigma = _slope(b, w, max(1.0, excess), fit if model == fit.model else None)
     values: dict[str, object] = {
         "rate_hz_per_min": 60 * slope,
         "rate_hz_per_min_sigma": 60 * sigma,
@@ -285,16 +303,31 @@ def _as_drift(track: Track, b: Blocks, fit: _Fit, scatter: float) -> Drift:
     )
 
 
-def _slope(b: Blocks, w: Real, excess: float) -> tuple[float, float]:
-    x = b.t - np.average(b.t, weights=w)
-    information = float((w * x**2).sum())
-    return float((w * x * b.hz).sum() / information), float(np.sqrt(excess / information))
+def _slope(b: Blocks, w: Real, excess: float, fit: _Fit | None) -> tuple[float, float]:
+    """Drift rate beside what the model explains: between jumps, or through a cycle."""
+    x = (b.t - b.t.mean())[:, None]
+    if fit is not None and fit.model == "steps":
+        edges = [0, *fit.steps, b.t.size]
+        w = w.copy()
+        for cut in fit.steps:  # a block that holds a jump has neither level's frequency
+            w[max(cut - 1, 0) : cut + 1] = 0.0
+        level = np.repeat(np.arange(len(edges) - 1), np.diff(edges))
+        others = (level[:, None] == np.arange(len(edges) - 1)).astype(float)
+    elif fit is not None and fit.model == "cyclic":
+        angle = 2 * np.pi * b.t / fit.parameters["period"]
+        others = np.stack([np.ones_like(b.t), np.cos(angle), np.sin(angle)], axis=1)
+    else:
+        others = np.ones((b.t.size, 1))
+    design = np.concatenate([x, others], axis=1)
+    information = np.linalg.pinv(design.T @ (design * w[:, None]), hermitian=True)
+    solution = information @ (design.T @ (w * b.hz))
+    return float(solution[0]), float(np.sqrt(excess * max(information[0, 0], 0.0)))
 
 
-def _points(b: Blocks, shown: NDArray[np.generic], scatter: float = 1.0) -> tuple[TrackPoint, ...]:
+def _points(b: Blocks, shown: NDArray[np.generic], scatter: float = 0.0) -> tuple[TrackPoint, ...]:
     return tuple(
         TrackPoint(time_s=float(t), hz=float(f), hz_sigma=float(s))
-        for t, f, s in zip(b.t[shown], b.hz[shown], scatter * b.sigma[shown], strict=True)
+        for t, f, s in zip(b.t[shown], b.hz[shown], np.hypot(scatter, b.sigma[shown]), strict=True)
     )
 
 

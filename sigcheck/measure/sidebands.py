@@ -38,6 +38,9 @@ _LOWEST_AUDIO_HZ = 60.0
 _DETECT = 31.6
 _MAX_OTHER_LINES = 6
 _WANDER_HZ = 0.15  # how far a block's mains fundamental is looked for from its mean
+_WANDERING_BLOCK_S = 0.5
+_WANDER_REACH_HZ = 12.0
+_WANDERING_LOWEST_HZ = 25.0  # slower humps are fading, not a supply
 _AGE_STEP_S = 0.004
 _LARGE_COURSE = 0.05  # radian, or of the amplitude: a chirp of some 5 Hz
 _SETTLING_S = (0.006, 0.018, 0.054, 0.162)
@@ -164,12 +167,17 @@ def _unsettled(y: Complex, use: Mask, mark: NDArray[np.int32], on_s: Real, t: Re
     if enough.sum() < 4:
         return np.zeros(use.size, bool)
     late = float(np.median(mean[enough]))
-    # a mean over some dozen elements' noise scatters by a fifth
-    loud = np.flatnonzero(enough & (mean > 1.6 * late))
-    first_half = loud[loud < 0.5 * enough.sum() + np.argmax(enough)]
+    # Hum keeps step with the elements at some speeds, and then ages differ within its period: look at
+    # 20 ms at a time. What is left of a mean over dozens of elements' noise scatters by a tenth.
+    width = round(0.02 / _AGE_STEP_S)
+    first = int(np.argmax(enough))
+    course = np.convolve(np.where(enough, mean, late), np.ones(width) / width, mode="valid")
+    calm = np.flatnonzero(course[first:] < 1.6 * late)
+    last = first + (int(calm[0]) if calm.size else enough.size)
+    first_half = np.arange(first, min(last, first + int(0.5 * enough.sum())))
     out = np.zeros(use.size, bool)
     if first_half.size:
-        out[k] = step <= first_half[-1]
+        out[k] = step <= first_half[-1]  # the window that is calm begins after it
     return out
 
 
@@ -282,6 +290,7 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
         y, _ = _fit(y, m, blocks, [peak], tracks[-1:])
     if others:
         y, fitted = _fit(m.y, m, blocks, [*offsets, *others], tracks)
+    fitted = [*fitted, *_wandering_lines(y, m, [*offsets, *others])]
     floor = spectrum.floor_dbc()
     sidebands, singles = [], []
     for line in fitted:
@@ -331,7 +340,7 @@ def _block_slices(m: Modulation) -> list[slice]:
 class _Periodogram:
     """Block-averaged periodogram of masked modulation, with its noise."""
 
-    def __init__(self, y: Complex, m: Modulation, blocks: list[slice]) -> None:
+    def __init__(self, y: Complex, m: Modulation, blocks: list[slice], *, floor_hz: float = 15.0) -> None:
         from scipy import fft
 
         longest = max(b.stop - b.start for b in blocks)
@@ -347,11 +356,11 @@ class _Periodogram:
         self.upper = power[: half + 1]
         self.lower = np.concatenate([power[:1], power[-1 : -half - 1 : -1]])
         self.blocks = len(blocks)
-        self._each = spectra
-        self._weights = weights
+        self.each = spectra
+        self.weights = weights
         self.effective = float((weights**2).sum() / weights.sum())  # samples that a line adds up over
         self.reach = (max(0.0, -m.low_hz), max(0.0, m.high_hz))
-        width = max(5, round(15.0 / self.bin_hz) | 1)
+        width = max(5, round(floor_hz / self.bin_hz) | 1)
         step = max(1, width // 60)
         self.noise_upper = _median_floor(self.upper, width, step, self.blocks)
         self.noise_lower = _median_floor(self.lower, width, step, self.blocks)
@@ -379,8 +388,8 @@ class _Periodogram:
         bins = np.arange(self.upper.size)
         out = np.full(self.blocks, np.nan)
         for row in range(self.blocks):
-            one = self._each[row]
-            power = (one.real**2 + one.imag**2).astype(np.float64) / self._weights[row]
+            one = self.each[row]
+            power = (one.real**2 + one.imag**2).astype(np.float64) / self.weights[row]
             both = power[: bins.size] + np.concatenate([power[:1], power[-1 : -bins.size : -1]])
             both /= self.noise_upper + self.noise_lower
             evidence = sum(np.interp(k * trial / self.bin_hz, bins, both) for k in orders)
@@ -520,6 +529,44 @@ def _phasors(cycles: Real) -> Complex:
     e = np.empty(angle.shape, np.complex64)
     e.real, e.imag = np.cos(angle), np.sin(angle)
     return e
+
+
+def _wandering_lines(y: Complex, m: Modulation, known: list[float]) -> list[_Line]:
+    """Lines that wander by hertz, as a switching supply's do: humps in the average over half seconds.
+
+    Their power is the sum over the hump; both sides' products are summed with it, block by block.
+    """
+    length = round(_WANDERING_BLOCK_S * m.rate_hz)
+    blocks = [slice(a, a + length) for a in range(0, y.size - length + 1, length)]
+    if not blocks:
+        return []
+    most = max(int(m.use[b].sum()) for b in blocks)
+    blocks = [b for b in blocks if m.use[b].sum() > 0.2 * most]
+    # wide enough a floor to pass over the hump with its copies at the keying's own spacing
+    p = _Periodogram(y, m, blocks, floor_hz=150.0)
+    limit = p.threshold(_DETECT)
+    reach = max(2, round(_WANDER_REACH_HZ / p.bin_hz))
+    ratio = np.maximum(p.upper / p.noise_upper, p.lower / p.noise_lower)
+    ratio[: max(p.first, round(_WANDERING_LOWEST_HZ / p.bin_hz))] = 0.0
+    ratio[-reach:] = 0.0
+    for f in known:
+        k = round(f / p.bin_hz)
+        ratio[max(0, k - reach) : k + reach + 1] = 0.0
+    out: list[_Line] = []
+    while len(out) < _MAX_OTHER_LINES and ratio.max() > limit:
+        k = int(np.argmax(ratio))
+        hump = np.arange(k - reach, k + reach + 1)
+        hump = hump[(hump > 0) & (hump < p.upper.size)]
+        ratio[hump] = 0.0
+        share = p.bin_hz / m.rate_hz
+        upper = float((p.upper[hump] - p.noise_upper[hump]).sum()) * share
+        lower = float((p.lower[hump] - p.noise_lower[hump]).sum()) * share
+        cross = complex((p.each[:, hump] * p.each[:, -hump]).sum()) * share / float(p.weights.sum())
+        noise = float(p.noise_upper[hump].mean() + p.noise_lower[hump].mean()) / 2 * share * hump.size**0.5
+        excess = np.maximum(p.upper[hump] + p.lower[hump] - p.noise_upper[hump] - p.noise_lower[hump], 0.0)
+        middle = float((excess * hump).sum() / max(excess.sum(), 1e-30)) * p.bin_hz
+        out.append(_Line(middle, upper, lower, cross, noise, len(blocks)))
+    return out
 
 
 def _local_noise(rest: Complex, m: Modulation, blocks: list[slice], offsets: list[float]) -> Real:
