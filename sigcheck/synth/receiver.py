@@ -189,6 +189,7 @@ class Receiver:
     drift: Drift = field(default_factory=Drift)
     passband: Passband = field(default_factory=Passband)
     gain_control: GainControl | None = field(default_factory=GainControl)
+    hand_gain: float | None = None  # with the control off; None: our nominal carrier comes to the target
     detector: Detector = field(default_factory=Detector)
 
     @property
@@ -236,7 +237,7 @@ def receive(settings: Receiver, ours: Complex, others: Complex, bursts: Real, ra
     x = x * ((1.0 + settings.hum_am * signals.waveform(ripple, phi)) * np.exp(1j * phase))
 
     x = signals.filtered(x, rate_hz, settings.passband.response)
-    gain = np.full(n, 1.0 / settings.amplitude)
+    gain = np.full(n, settings.hand_gain or 1.0 / settings.amplitude)
     if settings.gain_control is not None:
         noise_rms = np.sqrt(NOISE * settings.passband.noise_bandwidth_hz())
         gain = control_gain(x, rate_hz, settings.gain_control, float(noise_rms))

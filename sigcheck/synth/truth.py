@@ -105,9 +105,10 @@ def _whole(hz: float, mains_hz: int, remainder: int) -> float:
     return float(round((hz - remainder) / mains_hz) * mains_hz + remainder)
 
 
-def steady_probe(scenario: Scenario) -> Scenario:
+def steady_probe(scenario: Scenario, gain: float | None = None) -> Scenario:
     """The scenario's chain hearing a steady carrier; each kind of line keeps bins to itself.
 
+    ``gain`` is what the gain control made of signal and noise together; without it, it finds its own.
     Over a multiple of the mains the tone leaves 17 Hz, so its harmonics leave 34, 51, ... and other
     lines 17 +- 23: none meets the mains families of another.
     """
@@ -129,15 +130,16 @@ def steady_probe(scenario: Scenario) -> Scenario:
             load=Load(chirp_hz=0.0), switching=switching, parasitic=parasitic, drift=Drift()),
         path=Path(wiring=scenario.path.wiring, fading=Fading()),
         receiver=replace(
-            rx, tone_hz=tone_hz, drift=Drift(),
+            rx, tone_hz=tone_hz, drift=Drift(), gain_control=None if gain else rx.gain_control,
+            hand_gain=gain or rx.hand_gain,
             passband=replace(band, low_hz=band.low_hz + moved, high_hz=band.high_hz + moved)),
         recorder=replace(scenario.recorder, rate_error_ppm=0.0),
     )
 
 
-def true_lines(scenario: Scenario) -> Lines:
+def true_lines(scenario: Scenario, gain: float | None = None) -> Lines:
     """All lines of a steady key-down."""
-    probe = steady_probe(scenario)
+    probe = steady_probe(scenario, gain)
     rate, mains_hz, tone = scenario.rate_hz, round(scenario.mains.hz), int(probe.receiver.tone_hz)
     audio = run(probe, quiet=True).samples[2 * rate : 3 * rate]
     line = np.fft.rfft(audio) * (2.0 / rate)
@@ -462,11 +464,11 @@ def _clipped(scenario: Scenario, made: Run) -> float:
 def truth_of(scenario: Scenario, made: Run) -> Truth:
     """The truth about a recording that :func:`~sigcheck.synth.scenario.run` made of ``scenario``."""
     keying, rx = scenario.transmitter.keying, scenario.receiver
-    lines = true_lines(scenario)
     drift = true_drift(scenario, made)
     at_detector = _detector_amplitude(scenario, made)
     heard = _recorded_amplitude(scenario, at_detector)
     down = made.emission.amplitude > 0.5
+    lines = true_lines(scenario, float(np.median(made.reception.gain[down])))
     noise = true_noise(scenario, made.path_gain, made.inner_hz, float(np.median(at_detector[down])))
     burst_db, burst_time = _true_bursts(scenario, made)
     keyed = keying.mode == "cw"

@@ -1,4 +1,4 @@
-"""A bench of its own for the truth: plain numpy on a recording without noise, knowing tone and keying times.
+"""A bench of its own for the truth: plain numpy on a recording, knowing tone, mains and keying times.
 
 It shares no code with the package. Each function returns one number in the unit of its limit.
 """
@@ -97,10 +97,10 @@ def thd_db(b: Bench) -> float:
 
 
 def additive_hum_db(b: Bench) -> float:
-    """Strongest multiple of the mains after the last key-up, relative to the key-down tone."""
+    """Strongest of five multiples of the mains after the last key-up, relative to the key-down tone."""
     piece = slice(int((b.off_s[-1] + 0.5) * b.rate_hz), b.audio.size - int(0.2 * b.rate_hz))
     t = b.t[piece]
-    wave = [f(2.0 * np.pi * n * b.mains_hz * t) for n in range(1, 12) for f in (np.cos, np.sin)]
+    wave = [f(2.0 * np.pi * n * b.mains_hz * t) for n in range(1, 6) for f in (np.cos, np.sin)]
     level = np.hypot(*_fit(b.audio[piece], [np.ones(t.size), *wave])[1:].reshape(-1, 2).T)
     carrier = np.median([np.abs(b.z[p]).mean() for p in b.marks(0.04, 0.03)])
     return 20.0 * float(np.log10(level.max() / carrier))

@@ -88,7 +88,8 @@ def test_two_signals_make_third_order_products_that_fall_three_for_one() -> None
 
 
 def test_a_single_carrier_makes_no_line_near_itself_however_hard_it_is_driven() -> None:
-    settings = replace(LINEAR, tone_hz=1000.0, overload=rx.Overload(drive_db=30.0, hum_depth=0.0, hum_rad=0.0))
+    still = rx.Overload(drive_db=30.0, hum_depth=0.0, hum_rad=0.0)
+    settings = replace(LINEAR, tone_hz=1000.0, overload=still)
     audio = heard(settings, tone(1000.0, 2.0)).audio
     spectrum = np.abs(np.fft.rfft(audio[12000:36000]))  # away from the ends, where the filter rings
     assert np.sort(spectrum)[-2] / spectrum.max() < 1e-6

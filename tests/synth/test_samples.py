@@ -152,13 +152,14 @@ def measured(name: str) -> dict[str, float]:
     """Every symptom's quantity that the bench can measure on this sample."""
     sample = BY_NAME[name]
     b = at_the_bench(sample, noise_free(sample.name).samples)
+    noisy = replace(b, audio=recorded(sample))
     jump_hz, drift_hz_per_min = bench.jump_and_drift(b)
     hum_dbc, between_dbc = bench.sidebands_db(b)
     out = {
         "hum-sidebands": hum_dbc,
         "spur-lines": between_dbc,
-        "harmonic-distortion": bench.thd_db(b),
-        "audio-hum": bench.additive_hum_db(b),
+        "harmonic-distortion": bench.thd_db(noisy),
+        "audio-hum": bench.additive_hum_db(noisy),
         "frequency-jumps": jump_hz,
         "drift": abs(drift_hz_per_min),
         "clipped-recording": float(np.mean(np.abs(recorded(sample)) > 0.999)),
@@ -171,7 +172,6 @@ def measured(name: str) -> dict[str, float]:
         out["chirp"] = bench.chirp_hz(b)
         out["overshoot"] = bench.overshoot_db(b)
         out["backwave"] = bench.backwave_db(b)
-        noisy = replace(b, audio=recorded(sample))
         out["rasp"], rise_db = bench.rasp(noisy)
         if rise_db < 3.0:
             out["rasp"] = -99.0
@@ -196,8 +196,8 @@ AGREE: list[tuple[str, str, float]] = [
     ("mains-remodulation", "hum-sidebands", 0.5),
     ("supply-hum", "hum-sidebands", 0.5),
     ("hum-and-clicks", "hum-sidebands", 0.5),
-    ("ground-loop", "audio-hum", 0.2),
-    ("audio-overdrive", "harmonic-distortion", 0.3),
+    ("ground-loop", "audio-hum", 0.5),
+    ("audio-overdrive", "harmonic-distortion", 0.8),
     ("chirp", "chirp", 2.5),
     ("jumps", "frequency-jumps", 0.3),
     ("warm-up-drift", "drift", 1.0),
@@ -208,7 +208,8 @@ AGREE: list[tuple[str, str, float]] = [
 
 @pytest.mark.parametrize(("name", "symptom", "tolerance"), AGREE)
 def test_the_bench_agrees_with_the_truths_values(name: str, symptom: str, tolerance: float) -> None:
-    """Tolerances: dB for what filter edges, mains wander and keying do to the bench's fits over 0.2 s."""
+    """Tolerances: what filter edges, mains wander and keying do to the bench's fits over 0.2 s; and 0.5 dB
+    by which the gain control moves the level within a message, which moves an overdriven stage's THD more."""
     value = true_of(BY_NAME[name])["values"][symptom]  # type: ignore[index]
     assert measured(name)[symptom] == pytest.approx(value, abs=tolerance)
 
