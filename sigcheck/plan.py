@@ -55,6 +55,7 @@ from sigcheck.errors import PlanError
 KeyingMode = Literal["steady", "cw", "qrss", "fskcw", "dfcw", "four-tone"]
 Sideband = Literal["usb", "lsb"]
 
+KEYING_MODES: tuple[str, ...] = get_args(KeyingMode)
 SLOW_MODES: tuple[KeyingMode, ...] = ("qrss", "fskcw", "dfcw")
 SHIFTED_MODES: tuple[KeyingMode, ...] = ("fskcw", "dfcw")
 
@@ -148,7 +149,7 @@ def _read_moment(value: Any) -> datetime:
 class Sent:
     """One transmission as it was meant to be."""
 
-    keying: KeyingMode | None = _choice("cw", get_args(KeyingMode))
+    keying: KeyingMode | None = _choice("cw", KEYING_MODES)
     text: str | None = _rule('"VVV DE Q5KAP"', _read_text)
     speed_wpm: float | None = _number("15", 1, 100)
     dit_s: float | None = _number("3.0", 0, 600, open_low=True)
