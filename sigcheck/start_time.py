@@ -102,11 +102,8 @@ def _read_iso(text: str) -> tuple[datetime, float] | None:
         year, _, month, day, hour, minute, second, fraction, z, sign, zone_h, zone_m = found.groups()
         digits = (fraction or "")[:6]
         try:
-            moment = datetime(
-                *(int(part) for part in (year, month, day, hour, minute)),  # type: ignore[arg-type]
-                second=int(second or 0),
-                microsecond=int(digits.ljust(6, "0")),
-            )
+            parts = (year, month, day, hour, minute, second or "0", digits.ljust(6, "0"))
+            moment = datetime(*(int(part) for part in parts))  # type: ignore[arg-type]
             if z:
                 moment = moment.replace(tzinfo=UTC)
             elif sign:
