@@ -40,9 +40,13 @@ _MAX_OTHER_LINES = 6
 _WANDER_HZ = 0.15  # how far a block's mains fundamental is looked for from its mean
 _WANDERING_BLOCK_S = 0.5
 _WANDER_REACH_HZ = 12.0
-_WANDERING_LOWEST_HZ = 25.0  # slower humps are fading, not a supply
+_WANDERING_LOWEST_HZ = 60.0  # slower humps are fading, or what a strong chirp leaves, not a supply
 _AGE_STEP_S = 0.004
 _LARGE_COURSE = 0.05  # radian, or of the amplitude: a chirp of some 5 Hz
+_PIECE_S = 0.25
+_SHORT_ELEMENT_S = 0.6
+_STILL_MOVING_RAD = 0.3
+_LEAST_SETTLED = 0.1
 _SETTLING_S = (0.006, 0.018, 0.054, 0.162)
 _LEAST_DBC = -75.0  # weaker lines than any limit asks for are left in the noise
 
@@ -63,6 +67,7 @@ class Modulation:
     low_hz: float
     high_hz: float
     n_marks: int
+    lowest_hz: float = _LOWEST_HZ  # elements hold no slower modulation
 
     @property
     def seconds(self) -> float:
@@ -89,6 +94,11 @@ def modulation(track: Track, disturbed: Mask | None = None) -> Modulation | None
     if use.sum() < 0.1 * rate:
         return None
     carrier = track.carrier[index]
+    if marks.keyed and float(np.quantile(marks.off_s - marks.on_s, 0.9)) < _SHORT_ELEMENT_S:
+        of_mark = _mark_index(marks.on_s, marks.off_s, t, use)
+        level = _level_carrier(carrier, use, of_mark, t, marks)
+        if _sweeps(band, level, use, of_mark, t, marks):
+            carrier = level
     y = np.zeros(band.size, np.complex64)
     usable = use & (np.abs(carrier) > 1e-3 * marks.amplitude)
     y[usable] = band[usable] / carrier[usable]
@@ -97,7 +107,9 @@ def modulation(track: Track, disturbed: Mask | None = None) -> Modulation | None
     y = _without_what_elements_share(y, usable, mark, marks, t)
     if marks.keyed and marks.on_s.size >= 8:
         usable &= ~_unsettled(y, usable, mark, marks.on_s, t)
-        y[~usable] = 0.0
+    piece = mark if marks.keyed else (t / _PIECE_S).astype(np.int32)
+    usable &= ~_outlying(y, usable, piece)
+    y[~usable] = 0.0
     return Modulation(
         y=y,
         use=usable,
@@ -106,7 +118,52 @@ def modulation(track: Track, disturbed: Mask | None = None) -> Modulation | None
         low_hz=max(-BAND_HZ, base.passband_hz[0] - tone),
         high_hz=min(BAND_HZ, base.passband_hz[1] - tone),
         n_marks=int(np.unique(mark[usable]).size),
+        lowest_hz=max(_LOWEST_HZ, 2.0 / float(np.quantile(marks.off_s - marks.on_s, 0.9))),
     )
+
+
+def _level_carrier(carrier: Complex, use: Mask, mark: NDArray[np.int32], t: Real, marks: Marks) -> Complex:
+    """A carrier of one amplitude, and in each element one frequency: that of its neighbourhood.
+
+    Short elements are divided by their own mean in any case. A carrier that bends within them would
+    bend with their chirp, each time a little otherwise, and leave the difference as noise.
+    """
+    spans = marks.off_s - marks.on_s
+    k = np.maximum(mark, 0)
+    settled = use & (mark >= 0) & (t > (marks.on_s + 0.5 * spans)[k]) & (spans > 0.6 * np.quantile(spans, 0.9))[k]
+    both = settled[1:] & settled[:-1] & (mark[1:] == mark[:-1])
+    turned = np.angle(carrier[1:] * np.conj(carrier[:-1]))[both]
+    which = mark[1:][both]
+    n = np.bincount(which, minlength=marks.on_s.size)
+    hz = np.bincount(which, turned, minlength=marks.on_s.size) / np.maximum(n, 1) / (t[1] - t[0]) / (2 * np.pi)
+    known = np.flatnonzero(n > 0)
+    if known.size < 3:
+        return carrier
+    # three neighbours outvote a chance slope, yet a jump of the frequency leaves no element far off
+    near = running_median(hz[known], 3)
+    nearest = np.abs(np.arange(marks.on_s.size)[:, None] - known[None, :]).argmin(axis=1)
+    own = near[nearest][k]
+    angle = (2 * np.pi * np.mod(own * t, 1.0)).astype(np.float32)
+    out = np.empty_like(carrier)
+    out.real, out.imag = marks.amplitude * np.cos(angle), marks.amplitude * np.sin(angle)
+    return out
+
+
+def _sweeps(band: Complex, level: Complex, use: Mask, mark: NDArray[np.int32], t: Real, marks: Marks) -> bool:
+    """Whether the elements' average phase sweeps by more than a third of a radian: a strong chirp."""
+    k = np.maximum(mark, 0)
+    size = marks.on_s.size
+    relative = np.where(use, band * np.conj(level), 0.0)
+    late = use & (t > (0.5 * (marks.on_s + marks.off_s))[k])
+    own = np.bincount(k[late], relative.real[late], size) + 1j * np.bincount(k[late], relative.imag[late], size)
+    own /= np.maximum(np.abs(own), 1e-30)
+    spans = marks.off_s - marks.on_s
+    here = use & (spans > 0.6 * np.quantile(spans, 0.9))[k]
+    age = np.maximum(((t[here] - marks.on_s[k[here]]) / _AGE_STEP_S).astype(np.intp), 0)
+    turned = relative[here] * np.conj(own[k[here]])
+    n = np.bincount(age)
+    mean = (np.bincount(age, turned.real) + 1j * np.bincount(age, turned.imag))[n > 0.3 * n.max()]
+    return bool(mean.size > 3 and np.ptp(np.unwrap(np.angle(mean))) > _STILL_MOVING_RAD)
 
 
 def _worn(mask: Mask, by: int) -> Mask:
@@ -131,7 +188,10 @@ def _mark_index(on_s: Real, off_s: Real, t: Real, use: Mask) -> NDArray[np.int32
 def _without_what_elements_share(
     y: Complex, use: Mask, mark: NDArray[np.int32], marks: Marks, t: Real
 ) -> Complex:
-    """Each element divided by its own mean, less the average course since key-down."""
+    """Each element divided by its own mean, less the average course since key-down.
+
+    ``use`` loses what a strong chirp still sweeps.
+    """
     out = np.zeros_like(y)
     on_s = marks.on_s
     k = np.maximum(mark, 0)
@@ -140,12 +200,17 @@ def _without_what_elements_share(
     if not marks.keyed:
         out[use] = y[use] - 1.0
         return out
-    total = np.bincount(k[use], y.real[use], size) + 1j * np.bincount(k[use], y.imag[use], size)
-    mean = total / np.maximum(count, 1.0)
+    late = use & (t > (0.5 * (on_s + marks.off_s))[k])  # what has settled is the measure of the element
+    total = np.bincount(k[late], y.real[late], size) + 1j * np.bincount(k[late], y.imag[late], size)
+    mean = total / np.maximum(np.bincount(k[late], minlength=size), 1.0)
     good = use & (np.abs(mean[k]) > 0.1)
     out[good] = y[good] / mean[k[good]] - 1.0
     if on_s.size >= 8:
-        out = _less_course(out, good, k, marks.off_s - on_s, on_s, t)
+        out, still = _less_course(out, good, k, marks.off_s - on_s, on_s, t)
+        use &= ~still
+        good &= ~still
+        count = np.bincount(k[good], minlength=size).astype(np.float64)
+        out[still] = 0.0
         total = np.bincount(k[good], out.real[good], size) + 1j * np.bincount(k[good], out.imag[good], size)
         out[good] -= (total / np.maximum(count, 1.0))[k[good]].astype(np.complex64)
     return out
@@ -181,7 +246,28 @@ def _unsettled(y: Complex, use: Mask, mark: NDArray[np.int32], on_s: Real, t: Re
     return out
 
 
-def _less_course(out: Complex, good: Mask, k: NDArray[np.int32], spans: Real, on_s: Real, t: Real) -> Complex:
+def _outlying(y: Complex, use: Mask, piece: NDArray[np.int32]) -> Mask:
+    """Pieces that are far from the others: a frequency jump, a dropout or a crash within them.
+
+    Only a few: where more than one in four is so, that is how the signal is.
+    """
+    k = np.flatnonzero(use)
+    which = np.maximum(piece[k], 0)
+    n = np.bincount(which)
+    power = np.bincount(which, y.real[k].astype(np.float64) ** 2 + y.imag[k].astype(np.float64) ** 2)
+    full = n > 0
+    mean = power / np.maximum(n, 1)
+    # noise averaged over some dozen samples stays within four times its median
+    far = full & (mean > 4.0 * np.median(mean[full]))
+    out = np.zeros(use.size, bool)
+    if full.sum() >= 12 and 0 < far.sum() < full.sum() / 4:
+        out[k] = far[which]
+    return out
+
+
+def _less_course(
+    out: Complex, good: Mask, k: NDArray[np.int32], spans: Real, on_s: Real, t: Real
+) -> tuple[Complex, Mask]:
     """Subtract what the elements do on the average since key-down, dits and dahs apart.
 
     (Their means, which each was divided by, are taken over different lengths.) Only a settling course
@@ -190,6 +276,7 @@ def _less_course(out: Complex, good: Mask, k: NDArray[np.int32], spans: Real, on
     """
     rate = 1.0 / (t[1] - t[0])
     out = out.copy()
+    still = np.zeros(out.size, bool)
     long = spans > 0.6 * np.quantile(spans, 0.9)
     for kind in (long, ~long):
         here = good & kind[k]
@@ -206,7 +293,7 @@ def _less_course(out: Complex, good: Mask, k: NDArray[np.int32], spans: Real, on
         since = np.arange(size) / rate
         shapes = np.stack([np.ones(size), *(np.exp(-since / s) for s in _SETTLING_S)], axis=1)
         mean = 1.0 + total[known] / n[known]
-        if np.abs(mean).min() < 0.3:
+        if np.median(np.abs(mean)) < 0.3:
             continue
         # amplitude and angle apart: a strong chirp turns by a radian, where 1 + am + j pm no longer holds
         course = np.stack([np.abs(mean), np.unwrap(np.angle(mean))], axis=1)
@@ -217,7 +304,13 @@ def _less_course(out: Complex, good: Mask, k: NDArray[np.int32], spans: Real, on
         out[here] = ((1.0 + out[here]) / divisor[age] - 1.0).astype(np.complex64)
         for part, curve in ((out.real, amplitude), (out.imag, angle)):
             part[here] = _less_own_share(part[here], curve[age], k[here])
-    return out
+        moving = known & (np.abs(angle - angle[np.flatnonzero(known)[-1]]) > _STILL_MOVING_RAD)
+        if moving.any():
+            # elements differ in how they settle: what a strong chirp still sweeps is left out, not judged
+            still[here] = age <= int(np.flatnonzero(moving)[-1])
+    if (good & ~still).sum() < _LEAST_SETTLED * good.sum():
+        still[:] = False  # it never settles: then all of it is judged
+    return out, still
 
 
 def _less_own_share(x: NDArray[np.float32], curve: Real, element: NDArray[np.int32]) -> NDArray[np.float32]:
@@ -364,7 +457,7 @@ class _Periodogram:
         step = max(1, width // 60)
         self.noise_upper = _median_floor(self.upper, width, step, self.blocks)
         self.noise_lower = _median_floor(self.lower, width, step, self.blocks)
-        self.first = max(2, round(_LOWEST_HZ / self.bin_hz))
+        self.first = max(2, round(m.lowest_hz / self.bin_hz))
 
     def pair_ratio(self, f: Real) -> Real:
         """Power over noise of a line pair at exact offsets, interpolated between bins.
