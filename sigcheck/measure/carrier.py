@@ -50,7 +50,7 @@ class Candidate:
         typical = np.quantile(self.level, 0.7)
         stays = float(np.mean(self.level > 0.25 * typical))
         wander = np.quantile(self.block_bin, 0.95) - np.quantile(self.block_bin, 0.05)
-        return stays > 0.93 and wander <= 2
+        return bool(stays > 0.93 and wander <= 2)
 
 
 @dataclass(frozen=True)
@@ -334,10 +334,7 @@ def _piecewise_path(t: Real, f: Real, w: Real, times: Real, *, jump: float) -> R
     start = 0.0
     for piece in np.split(np.arange(f.size), cuts):
         tp, fp, wp = t[piece], steady[piece], w[piece]
-        if piece[-1] + 1 < f.size:
-            end = 0.5 * (tp[-1] + t[piece[-1] + 1])
-        else:
-            end = np.inf
+        end = 0.5 * (tp[-1] + t[piece[-1] + 1]) if piece[-1] + 1 < f.size else np.inf
         inside = (times >= start) & (times < end)
         nodes, values = _local_lines(tp, fp, wp, width_s=0.8)
         out[inside] = np.interp(times[inside], nodes, values)

@@ -13,6 +13,7 @@ anything but constant in a few of a thousand recordings (a linear drift costs 14
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -123,7 +124,7 @@ def _slopes(
     p0 = (np.bincount(g, weight * phase) / total)[g]
     information = np.bincount(which, weight * (t - t0) ** 2)
     slope = np.bincount(which, weight * (t - t0) * (phase - p0)) / np.maximum(information, 1e-300)
-    return slope, information
+    return slope, np.asarray(information, np.float64)
 
 
 def _cell_frequency(t: Real, phase: Real, element: NDArray[np.intp]) -> Real:
@@ -209,7 +210,7 @@ def _steps(b: Blocks, w: Real) -> _Fit:
     for _ in range(_MOST_STEPS):
         best_gain, best_cut = _PRICE_STEP, -1
         edges = [0, *sorted(cuts), n]
-        for a, e in zip(edges[:-1], edges[1:], strict=True):
+        for a, e in pairwise(edges):
             if e - a < 3:
                 continue
             at = np.arange(a + 1, e)
@@ -225,7 +226,7 @@ def _steps(b: Blocks, w: Real) -> _Fit:
     cuts = _without_slivers(cuts, n)
     edges = [0, *cuts, n]
     curve = np.empty(n)
-    for a, e in zip(edges[:-1], edges[1:], strict=True):
+    for a, e in pairwise(edges):
         inner = slice(a, max(e - 1, a + 1)) if e < n else slice(a, e)  # the last block may hold the jump
         curve[a:e] = np.average(b.hz[inner], weights=w[inner])
     price = _PRICE_STEP * len(cuts) + (0.0 if cuts else np.inf)
@@ -245,15 +246,23 @@ def _without_slivers(cuts: list[int], n: int) -> list[int]:
 
 def _cyclic(b: Blocks, w: Real) -> _Fit:
     x = b.t - b.t[0]
-    best: _Fit | None = None
-    for f in np.arange(0.7 / x[-1], 0.25 / b.length_s, 0.1 / x[-1]):
-        angle = 2 * np.pi * f * x
-        design = np.stack([np.ones_like(x), np.cos(angle), np.sin(angle)], axis=1)
-        solution, curve, chi2 = _solve(design, b.hz, w)
-        if best is None or chi2 + _PRICE_CYCLE < best.score:
-            peak = float(np.hypot(solution[1], solution[2]))
-            best = _Fit("cyclic", curve, chi2 + _PRICE_CYCLE, {"period": float(1 / f), "peak": peak})
-    return best if best is not None else _Fit("cyclic", b.hz, np.inf, {})
+    trial = np.arange(0.7 / x[-1], 0.25 / b.length_s, 0.2 / x[-1])
+    if not trial.size:
+        return _Fit("cyclic", b.hz, np.inf, {})
+    # all frequencies at once: what a cosine and a sine take off the weighted scatter about the mean
+    y = b.hz - np.average(b.hz, weights=w)
+    angle = 2 * np.pi * np.outer(trial, x)
+    c, s = np.cos(angle), np.sin(angle)
+    c -= (c @ w / w.sum())[:, None]
+    s -= (s @ w / w.sum())[:, None]
+    cc, ss, cs = (c**2) @ w, (s**2) @ w, (c * s) @ w
+    cy, sy = c @ (w * y), s @ (w * y)
+    gain = (cy**2 * ss - 2 * cy * sy * cs + sy**2 * cc) / np.maximum(cc * ss - cs**2, 1e-12)
+    f = float(trial[int(np.argmax(gain))])
+    design = np.stack([np.ones_like(x), np.cos(2 * np.pi * f * x), np.sin(2 * np.pi * f * x)], axis=1)
+    solution, curve, chi2 = _solve(design, b.hz, w)
+    peak = float(np.hypot(solution[1], solution[2]))
+    return _Fit("cyclic", curve, chi2 + _PRICE_CYCLE, {"period": 1 / f, "peak": peak})
 
 
 # --- into the result ---------------------------------------------------------------------------

@@ -16,6 +16,7 @@ rate over the whole recording.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -447,11 +448,11 @@ def _smooth_cells(c: Cells, rest: NDArray[np.complex128], half: int, *, apart: b
     return np.asarray(sums[place] / np.maximum(weight[place], 1e-300))
 
 
-def _running_mean(x: NDArray[np.generic], half: int) -> NDArray[np.generic]:
+def _running_mean(x: NDArray[Any], half: int) -> NDArray[Any]:
     """Sum over 2 half + 1 neighbours; beyond the ends there is nothing."""
     total = np.concatenate([np.zeros(half + 1, x.dtype), np.cumsum(x)])
     total = np.concatenate([total, np.full(half, total[-1])])
-    return total[2 * half + 1 :] - total[: -(2 * half + 1)]
+    return np.asarray(total[2 * half + 1 :] - total[: -(2 * half + 1)])
 
 
 def _extrapolated(at: Real, t: Real, phase: Real) -> Real:

@@ -124,7 +124,7 @@ def _path_cycles(base: Baseband, at: Real, mean_hz: float, n: int) -> Real:
     low = np.minimum(at.astype(np.intp), max(n - 2, 0))
     part = at - low
     inside = cycles[low] * (1 - part) + cycles[np.minimum(low + 1, n - 1)] * part
-    return 0.5 * inside / base.rate_hz
+    return np.asarray(0.5 * inside / base.rate_hz)
 
 
 @dataclass(frozen=True)
@@ -216,7 +216,7 @@ class Record:
     def decay(self, tau_s: float) -> Real:
         """Frequency exp(-(t - start) / tau)."""
         e = np.exp(-(self.t - self.first[0]) / tau_s)
-        return -tau_s * e * (1 + 0.5 * self.spread / tau_s**2) if self.is_phase else e
+        return np.asarray(-tau_s * e * (1 + 0.5 * self.spread / tau_s**2) if self.is_phase else e)
 
     def hinges(self, at_s: Real) -> Real:
         """Frequency 1 Hz from each of ``at_s`` (k,) on; shape (m, k)."""
@@ -244,7 +244,7 @@ class Record:
         interval counts by the key-down time that it stands for.
         """
         if not self.is_phase:
-            return self.seconds / self.seconds.sum()
+            return np.asarray(self.seconds / self.seconds.sum())
         same = np.diff(self.group) == 0
         share = np.where(same, 0.5 * (self.seconds[1:] + self.seconds[:-1]), 0.0)
         if share.sum() <= 0:
@@ -459,7 +459,7 @@ def chirp_fit(
     u = c.t - middle_s
     shapes = [u, 0.5 * u**2][:order]
     marks = [np.asarray(group == g, np.float64) for g in np.unique(group)]
-    design = np.column_stack(marks + shapes)
+    design = np.column_stack([*marks, *shapes])
     turned = c.s * np.exp(-2j * np.pi * reference)
     amplitude = _cell_amplitude(c, turned)
     weight = amplitude**2 * c.seconds
@@ -491,7 +491,7 @@ def _cell_amplitude(c: Cells, turned: NDArray[np.complex128]) -> Real:
     seconds = np.add.reduceat(c.seconds, starts)
     level = (np.abs(np.add.reduceat(turned, starts)) ** 2 - c.noise_density * seconds) / seconds**2
     t = np.add.reduceat(c.t * c.seconds, starts) / seconds
-    return np.sqrt(np.maximum(np.interp(c.t, t, level), 1e-4 * power))
+    return np.asarray(np.sqrt(np.maximum(np.interp(c.t, t, level), 1e-4 * power)))
 
 
 @dataclass(frozen=True)

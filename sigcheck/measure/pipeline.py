@@ -91,7 +91,8 @@ def measure(recording: Recording, *, channel: int | None = None, tone_hz: float 
     track = surroundings.heard_passband(quiet, track)
     hum = surroundings.additive_hum(quiet, track)
     far = surroundings.far_noise(track)
-    modulation = sidebands.modulation(track, surroundings.disturbed(far, track))
+    course = surroundings.noise_course(far)
+    modulation = sidebands.modulation(track, surroundings.disturbed(course, track))
     if modulation is None:
         lines, rest = _no_lines("no key-down stretch is long enough to measure modulation in"), None
     else:
@@ -102,7 +103,7 @@ def measure(recording: Recording, *, channel: int | None = None, tone_hz: float 
     lines = surroundings.sort_out(replace(lines, others=others, other_floor_dbc=other_floor), quiet, track)
 
     clean = purity.purity(x, rate, track, modulation, rest, lines, far, hum)
-    bursts = surroundings.bursts(far, track)
+    bursts = surroundings.bursts(far, course, track)
     keyed = keying.measure_keying(track, far)
     moved = drift.measure_drift(track)
     dropouts = (*health.dropouts, *drift.phase_breaks(track))

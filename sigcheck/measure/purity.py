@@ -203,7 +203,7 @@ class _Reader:
         # The matched sum over bins is the sum over samples under the squared window, so noise of variance v
         # per sample leaves 4 v sum(w^4) / sum(w^2)^2, and reads v sum(w^2) in one bin.
         density = float(np.median(power)) / np.log(2.0)
-        return 4 * density * self._fourth / self._square**3
+        return float(4 * density * self._fourth / self._square**3)
 
     def outside(self, tone: Real, carrier: float) -> float:
         """Power outside the tone's lobe (and 0 Hz's) over the carrier's, whole band."""
@@ -262,7 +262,7 @@ def residual(rest: Complex, m: Modulation) -> Residual | None:
     square = _square_kernel(lags / m.rate_hz) / m.rate_hz * taper
     twice = np.where(lags == 0, 1.0, 2.0)
     run = np.cumsum(np.concatenate([[1], np.diff(m.use.astype(np.int8)) != 0]))
-    pairs = np.array([_pairs(m.use, run, k) for k in lags])
+    pairs = np.array([_pairs(m.use, run, int(k)) for k in lags])
     if pairs[0] < 20 + 4 * m.n_marks or pairs[-1] < 20:
         return None
     am, pm = (_autocorrelation(part, run, pairs) for part in (rest.real, rest.imag))
@@ -367,7 +367,8 @@ def purity(
     missing: dict[str, str] = {"voice_dbc": "speech-like modulation is not measured"}
     values: dict[str, object] = {}
     d = distortion(x, rate_hz, track)
-    skirt_density = f = np.zeros(0)
+    skirt_density: Real = np.zeros(0)
+    f: Real = np.zeros(0)
     if m is not None and rest is not None:
         points, skirt_density, f, _ = skirt(rest, m)
         values["skirt"] = points

@@ -17,6 +17,7 @@ all found before it, ahead of the next search.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -425,7 +426,7 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
 def _block_slices(m: Modulation) -> list[slice]:
     count = max(1, round(m.y.size / (_COHERENT_S * m.rate_hz)))
     edges = np.linspace(0, m.y.size, count + 1).astype(int)
-    slices = [slice(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    slices = [slice(int(a), int(b)) for a, b in pairwise(edges)]
     most = max(int(m.use[s].sum()) for s in slices)
     return [s for s in slices if m.use[s].sum() > 0.2 * most]
 
@@ -469,7 +470,8 @@ class _Periodogram:
         upper = np.interp(at, bins, self.upper / self.noise_upper)
         lower = np.interp(at, bins, self.lower / self.noise_lower)
         pair = np.minimum(np.maximum(upper, lower), 10 * np.minimum(upper, lower))
-        return np.where(f < min(self.reach), pair, np.where(self.reach[0] > self.reach[1], lower, upper))
+        alone = np.where(self.reach[0] > self.reach[1], lower, upper)
+        return np.asarray(np.where(f < min(self.reach), pair, alone))
 
     def followed(self, orders: list[int], fundamental: float, span_hz: float) -> Real:
         """The fundamental (blocks,) in each block, from all its harmonics together.
@@ -493,7 +495,9 @@ class _Periodogram:
             if weighed:
                 out[row] = fundamental_from_lines(weighed)
         known = np.flatnonzero(np.isfinite(out))
-        return np.full(self.blocks, fundamental) if not known.size else np.interp(np.arange(self.blocks), known, out[known])
+        if not known.size:
+            return np.full(self.blocks, fundamental)
+        return np.asarray(np.interp(np.arange(self.blocks), known, out[known]))
 
     def threshold(self, single: float) -> float:
         """Averaging K blocks narrows the noise: the same false-alarm rate lies lower."""
@@ -518,7 +522,8 @@ class _Periodogram:
         k = int(np.argmax(both))
         if both[k] / self.effective < 10 ** (_LEAST_DBC / 10):
             return None
-        return peak_bin(self.upper if self.upper[k] >= self.lower[k] else self.lower, k) * self.bin_hz
+        side = self.upper if self.upper[k] >= self.lower[k] else self.lower
+        return float(peak_bin(side, k) * self.bin_hz)
 
     def floor_dbc(self) -> float:
         """Level of one side that would just have been detected, at a typical offset."""
@@ -533,7 +538,7 @@ def _median_floor(power: Real, width: int, step: int, blocks: int) -> Real:
     shape = blocks * max(1.0, step / 2.0)
     level = running_median(coarse, max(5, width // step | 1)) / (1.0 - 1.0 / (9.0 * shape)) ** 3
     fine = np.repeat(level, step)
-    return np.maximum(np.pad(fine, (0, power.size - fine.size), mode="edge"), 1e-20)
+    return np.asarray(np.maximum(np.pad(fine, (0, power.size - fine.size), mode="edge"), 1e-20))
 
 
 def _mains_fundamental(p: _Periodogram) -> float | None:
@@ -666,7 +671,7 @@ def _local_noise(rest: Complex, m: Modulation, blocks: list[slice], offsets: lis
     """Noise variance per sample, as seen near each offset (mean of both sides)."""
     p = _Periodogram(rest, m, blocks)
     k = np.clip(np.round(np.asarray(offsets) / p.bin_hz).astype(int), 0, p.upper.size - 1)
-    return 0.5 * (p.noise_upper[k] + p.noise_lower[k])
+    return np.asarray(0.5 * (p.noise_upper[k] + p.noise_lower[k]))
 
 
 def _sideband(line: _Line, mains: float | None, m: Modulation) -> Sideband | None:
@@ -682,8 +687,8 @@ def _sideband(line: _Line, mains: float | None, m: Modulation) -> Sideband | Non
     floor = line.noise / np.sqrt(line.blocks)
     cut = not (above and below)  # the passband takes one of the two sides away
     single = max(upper, lower) > 10 * max(min(upper, lower), floor)
-    order = None if mains is None else round(line.offset_hz / mains)
-    on_mains = mains is not None and bool(order) and abs(line.offset_hz - order * mains) < 0.05 + 0.002 * line.offset_hz
+    order = 0 if mains is None else round(line.offset_hz / mains)
+    on_mains = mains is not None and order > 0 and abs(line.offset_hz - order * mains) < 0.05 + 0.002 * line.offset_hz
     nature: Nature = "amplitude" if share < 0.1 else "angle" if share > 0.9 else "mixed"
     if single and not (cut and on_mains):
         nature = "single"

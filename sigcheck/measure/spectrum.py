@@ -13,11 +13,12 @@ complex convention, E|w|^2 per hertz, so a tone of amplitude A stands ``A**2 / e
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure.track import Complex
+from sigcheck.measure.track import Complex, Real
 
 HANN_ENBW_BINS = 1.5  # equivalent noise bandwidth of the Hann window (Harris 1978)
 FRAME_S = 0.16  # near the length of a dah at 20 WPM: keying is seen, yet a bin is only some 6 Hz wide
@@ -35,7 +36,7 @@ class Survey:
     audio: Complex
     rate_hz: float
     density: NDArray[np.float32]
-    frame_s: NDArray[np.float64]
+    frame_s: Real
     bin_hz: float
 
     @property
@@ -44,7 +45,7 @@ class Survey:
         return HANN_ENBW_BINS * self.bin_hz
 
     @property
-    def bins_hz(self) -> NDArray[np.float64]:
+    def bins_hz(self) -> Real:
         """Centre frequency of each bin."""
         return np.arange(self.density.shape[1]) * self.bin_hz
 
@@ -54,7 +55,7 @@ def hann(n: int) -> NDArray[np.float32]:
     return (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(n) / n)).astype(np.float32)
 
 
-def _frames(x: NDArray[np.generic], length: int) -> NDArray[np.generic]:
+def _frames(x: NDArray[Any], length: int) -> NDArray[Any]:
     """Half-overlapping frames (count, length) of x, zero-padded so that every sample is in two."""
     half = length // 2
     count = -(-x.size // half) + 1
@@ -149,7 +150,7 @@ def slice_band(
     return out[half : half + n], new_rate
 
 
-def quiet_density(s: Survey) -> NDArray[np.float64]:
+def quiet_density(s: Survey) -> Real:
     """Noise density against frequency (bins,): ``low_density`` with steady lines passed over.
 
     The running median over 150 Hz passes over lines; stationary Gaussian noise reads true.
@@ -157,7 +158,7 @@ def quiet_density(s: Survey) -> NDArray[np.float64]:
     return running_median(low_density(s), max(3, round(150.0 / s.bin_hz) | 1))
 
 
-def low_density(s: Survey) -> NDArray[np.float64]:
+def low_density(s: Survey) -> Real:
     """Density against frequency (bins,) in each bin's quieter time, scaled to read Gaussian noise true.
 
     A low quantile over time passes over keyed signals and static.
@@ -171,14 +172,14 @@ def low_density(s: Survey) -> NDArray[np.float64]:
     return np.asarray(np.quantile(density[::step], q, axis=0) / -np.log1p(-q), np.float64)
 
 
-def running_median(x: NDArray[np.float64], width: int) -> NDArray[np.float64]:
+def running_median(x: Real, width: int) -> Real:
     """Median of x over an odd ``width`` of neighbours, the ends repeated."""
     half = width // 2
     padded = np.pad(x, half, mode="edge")
     return np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
 
 
-def passband(noise: NDArray[np.float64], bin_hz: float, tone_hz: float) -> tuple[float, float, bool]:
+def passband(noise: Real, bin_hz: float, tone_hz: float) -> tuple[float, float, bool]:
     """The receiver's passband around ``tone_hz`` as its noise shows it.
 
     Walks outward from the tone until the noise has fallen by half its decibels to the floor outside or
@@ -222,7 +223,7 @@ def passband(noise: NDArray[np.float64], bin_hz: float, tone_hz: float) -> tuple
     return float(low), float(high), edges[0] is not None or edges[1] is not None
 
 
-def peak_bin(power: NDArray[np.float64], k: int) -> float:
+def peak_bin(power: Real, k: int) -> float:
     """Where between the bins a line's maximum near bin ``k`` lies (parabola through the levels in dB)."""
     k = int(np.clip(k, 2, power.size - 3))
     k = k - 1 + int(np.argmax(power[k - 1 : k + 2]))

@@ -56,7 +56,7 @@ class Quiet:
 
     def limit(self, single: float) -> float:
         """Ratio to the noise at which a line counts, narrowed by averaging."""
-        return 1.0 + (single - 1.0) / np.sqrt(self.blocks)
+        return float(1.0 + (single - 1.0) / np.sqrt(self.blocks))
 
 
 def quiet_spectrum(track: Track) -> Quiet:
@@ -167,10 +167,11 @@ def additive_hum(q: Quiet, track: Track) -> Hum:
         k = int(np.argmax(evidence))
         if evidence[k] > best:
             best, found = float(evidence[k]), float(trial[k])
+    step = found or 50.0
     orders = [
         k
         for k in range(1, int(top / 50.0) + 1)
-        if q.key_up or not _near_tone_or_its_lines(np.array([k * (found or 50.0)]), track.tone_hz, found or 50.0, clear)[0]
+        if q.key_up or not _near_tone_or_its_lines(np.array([k * step]), track.tone_hz, step, clear)[0]
     ]
     floor = 10 * np.log10(limit * float(np.median([q.at(k * 50.0)[1] for k in range(1, 7)])) / carrier)
     if found is None:
@@ -193,7 +194,8 @@ def additive_hum(q: Quiet, track: Track) -> Hum:
 def _near_tone_or_its_lines(at: Real, tone_hz: float, mains: Real | float, clear: float) -> Mask:
     """Whether a line at ``at`` may be the tone or one of the tone's own mains sidebands."""
     away = np.abs(at - tone_hz)
-    return (away < 25.0) | (np.abs(away - mains * np.round(away / mains)) < clear)
+    near: Mask = (away < 25.0) | (np.abs(away - mains * np.round(away / mains)) < clear)
+    return near
 
 
 def other_signals(
@@ -224,7 +226,9 @@ def other_signals(
         away = np.abs(f - track.tone_hz)
         nearest = np.abs(away[:, None] - offsets[None, :]).min(axis=1)
         allowed &= nearest > 0.5 + 2 * q.bin_hz
-    floor = float(10 * np.log10(limit * float(np.median(q.noise[(f > low) & (f < high)]) if high > low else 1e-30) / carrier))
+    inside = (f > low) & (f < high)
+    typical = float(np.median(q.noise[inside])) if inside.any() else 1e-30
+    floor = float(10 * np.log10(limit * typical / carrier))
     out: list[OtherSignal] = []
     power = np.where(allowed, q.power, 0.0)
     strongest = 0.0
@@ -346,7 +350,8 @@ def far_noise(track: Track) -> FarNoise | None:
     swing = float(np.ptp(base.path_hz)) / 2
     clear = _TONE_CLEAR_HZ if high - low > 900.0 else 100.0
     below = (max(low + 40.0, 100.0), tone - swing - clear)
-    above = (tone + swing + clear, min(high - 40.0, 0.95 * base.rate_hz, 2 * tone - 60.0 if tone > 450.0 else high - 40.0))
+    harmonic = 2 * tone - 60.0 if tone > 450.0 else np.inf
+    above = (tone + swing + clear, min(high - 40.0, 0.95 * base.rate_hz, harmonic))
     side = max((below, above), key=lambda b: b[1] - b[0])
     width = side[1] - side[0]
     if width < 60.0:
@@ -394,13 +399,13 @@ def _until(events_s: Real, t: Real) -> Real:
     return np.where(k < events_s.size, events_s[np.minimum(k, events_s.size - 1)] - t, np.inf)
 
 
-def bursts(far: FarNoise | None, track: Track) -> Bursts:
+def bursts(far: FarNoise | None, course: NoiseCourse | None, track: Track) -> Bursts:
     """Impulsive noise and the gain control's recovery, from the noise away from the tone."""
     names = ("burst_over_floor_db", "burst_time_fraction", "burst_rate_hz", "gain_recovery_db", "gain_recovery_s")
-    if far is None:
+    if far is None or course is None:
         return Bursts(missing=dict.fromkeys(names, "the passband leaves no room away from the tone to hear noise in"))
     missing: dict[str, str] = {}
-    over, fraction, rate = _burst_figures(far, track, missing)
+    over, fraction, rate = _burst_figures(course, track, missing)
     recovery = None
     if not track.marks.keyed:
         missing["gain_recovery_db"] = "the tone is steady: the gain has no gap to recover in"
@@ -419,7 +424,7 @@ def bursts(far: FarNoise | None, track: Track) -> Bursts:
 
 
 @dataclass(frozen=True)
-class _Course:
+class NoiseCourse:
     """Noise power in steps of a millisecond, over its own floor of the moment."""
 
     t: Real
@@ -427,28 +432,35 @@ class _Course:
     step_s: float
 
 
-def _noise_course(far: FarNoise) -> _Course:
+def noise_course(far: FarNoise | None) -> NoiseCourse | None:
+    """Course of the noise away from the tone; None where there is no such noise."""
+    if far is None:
+        return None
     step = max(1, round(0.001 * far.rate_hz))
     n = far.stream.size // step
     power = (far.stream.real**2 + far.stream.imag**2)[: n * step].reshape(n, step).mean(axis=1, dtype=np.float64)
-    # the floor follows the gain control: median of some 60 ms, which bursts at the mains rate leave alone
-    width = max(5, round(0.06 * far.rate_hz / step) | 1)
-    floor = running_median(power, width) if n > width else np.full(n, np.median(power) if n else 1.0)
+    # the floor follows the gain control: medians of some 60 ms, which bursts at the mains rate leave alone
+    width = max(5, round(0.06 * far.rate_hz / step))
+    whole = n // width
+    if whole >= 2:
+        medians = np.median(power[: whole * width].reshape(whole, width), axis=1)
+        floor = np.interp(np.arange(n), (np.arange(whole) + 0.5) * width, medians)
+    else:
+        floor = np.full(n, np.median(power) if n else 1.0)
     floor = floor / (np.log(2.0) if step == 1 else 1 - 1 / (9 * step * 0.6))
     usual = float(np.median(floor)) if n else 1.0
-    return _Course(
+    return NoiseCourse(
         t=(np.arange(n) + 0.5) * step / far.rate_hz,
         over=power / np.maximum(floor, max(1e-3 * usual, 1e-30)),
         step_s=step / far.rate_hz,
     )
 
 
-def disturbed(far: FarNoise | None, track: Track) -> Mask:
+def disturbed(course: NoiseCourse | None, track: Track) -> Mask:
     """Where bursts 10 dB over the noise floor fall (track's grid), some milliseconds about them included."""
     n = track.base.z.size
-    if far is None:
+    if course is None:
         return np.zeros(n, bool)
-    course = _noise_course(far)
     hit = course.over > 10.0
     reach = max(1, round(0.004 / course.step_s))
     wide = np.convolve(hit, np.ones(2 * reach + 1), mode="same") > 0.5
@@ -460,9 +472,8 @@ def disturbed(far: FarNoise | None, track: Track) -> Mask:
 
 
 def _burst_figures(
-    far: FarNoise, track: Track, missing: dict[str, str]
+    course: NoiseCourse, track: Track, missing: dict[str, str]
 ) -> tuple[float | None, float | None, float | None]:
-    course = _noise_course(far)
     t = course.t
     index = np.minimum((t * track.base.rate_hz).astype(np.intp), track.base.z.size - 1)
     up = track.marks.up
@@ -494,7 +505,8 @@ def _burst_rate(level: Real, rate_hz: float) -> float | None:
 
     length = min(level.size, 2048)
     frames = level[: level.size // length * length].reshape(-1, length)
-    spectrum = (np.abs(fft.rfft((frames - frames.mean(axis=1, keepdims=True)) * hann(length), axis=1)) ** 2).mean(axis=0)
+    centred = (frames - frames.mean(axis=1, keepdims=True)) * hann(length)
+    spectrum = (np.abs(fft.rfft(centred, axis=1)) ** 2).mean(axis=0)
     f = np.arange(spectrum.size) * rate_hz / length
     inside = (f > 40.0) & (f < 130.0)
     if not inside.any():

@@ -17,12 +17,13 @@ times          seconds from the first sample of the recording; sample k of ``z``
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 Complex = NDArray[np.complex64]
-Real = NDArray[np.float64]
+Real = NDArray[np.floating[Any]]
 Mask = NDArray[np.bool_]
 
 
