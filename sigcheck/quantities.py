@@ -82,7 +82,7 @@ _TABLE: dict[str, dict[str, Quantity]] = {
         "peak_dbfs": _q("peak level", "dBFS", 1, "Largest sample against full scale."),
         "rms_dbfs": _q("mean level", "dBFS", 1, "Root mean square; a full-scale sine is 0 dBFS."),
         "dc_fraction": _q("direct current", "", 2, "Mean of the samples against full scale.",
-                          scale=100.0, shown_unit="% of full scale", signed=True),
+                          scale=100.0, shown_unit="%", signed=True),
         "rail_low": _q("lower rail", "", 3, "Value at which the waveform is held; 1 is full scale."),
         "rail_high": _q("upper rail", "", 3, "Value at which the waveform is held; 1 is full scale."),
         "railed_fraction": _share("samples at the rails", "Share of all samples held at a rail."),
@@ -269,14 +269,14 @@ _TABLE: dict[str, dict[str, Quantity]] = {
     # The value that a symptom is judged by. Its stored unit is the one here, except for those whose
     # measure depends on the kind of signal; they say so by the unit they carry (see `show`).
     "symptoms": {
-        "hum-sidebands": _q("hum sidebands", "dBc", 1, "Strongest sideband of the mains families."),
+        "hum-sidebands": _q("hum on the tone", "dBc", 1, "Strongest sideband of the mains families."),
         "spur-lines": _q("spurious lines", "dBc", 1,
                          "Strongest key-down line outside the mains families and the tone's harmonics."),
-        "harmonic-distortion": _q("harmonic distortion", "dB", 1,
+        "harmonic-distortion": _q("audio harmonics", "dB", 1,
                                   "All audio harmonics relative to the tone."),
         "rasp": _q("rasp", "dBc", 1,
                    "Key-down noise within 500 Hz of the tone, where it rises with the key."),
-        "noisy-tone": _q("phase noise of the tone", "rad", 3, "Excess over the additive noise."),
+        "noisy-tone": _q("phase noise", "rad", 3, "Excess over the additive noise."),
         "audio-hum": _q("hum in the audio", "dBc", 1, "Strongest mains line that stays when the key is up."),
         "key-clicks": _ms("fastest edge", "The faster of rise and fall.", 2),
         "slow-keying": _q("slowest edge over the dit", "", 2, "The passband's own part taken out."),

@@ -21,13 +21,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure.views import AudioSpectrum, Beside, Edge, Level, Skirt, Spectrogram, Stretch
+from sigcheck.measure.views import AudioSpectrum, Beside, Edge, Level, Spectrogram, Stretch
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-Real = NDArray[np.float64]
+Real = NDArray[np.floating[Any]]
 
 WIDTH_IN = 5.6
 HEIGHT_IN = 3.1
@@ -56,7 +56,7 @@ _COLOUR_STEPS = 32  # two decibels of a 60 dB range; the eye tells no more, and 
 _SETTINGS: dict[str, Any] = {
     "svg.fonttype": "none",
     "font.family": "sans-serif",
-    "font.size": 9.0,
+    "font.size": 10.0,
     "text.parse_math": False,
     "axes.unicode_minus": True,
     "axes.edgecolor": MUTED,
@@ -70,8 +70,8 @@ _SETTINGS: dict[str, Any] = {
     "savefig.facecolor": "none",
     "xtick.color": MUTED,
     "ytick.color": MUTED,
-    "xtick.labelsize": 8.5,
-    "ytick.labelsize": 8.5,
+    "xtick.labelsize": 9.5,
+    "ytick.labelsize": 9.5,
     "xtick.major.width": 0.6,
     "ytick.major.width": 0.6,
     "xtick.major.size": 3.0,
@@ -126,7 +126,7 @@ def _inline(svg: str, name: str, alt: str) -> str:
     return svg.replace("<svg ", f'<svg role="img" aria-label="{escape(alt)}" ', 1).strip()
 
 
-def _axes(figure: Figure, x_label: str, y_label: str, *, right: float = 0.965, left: float = 0.095) -> Axes:
+def _axes(figure: Figure, x_label: str, y_label: str, *, right: float = 0.965, left: float = 0.115) -> Axes:
     """One pair of axes: the upright label stands level above its axis, where it can be read."""
     inch = 1.0 / figure.get_figheight()
     axes = figure.add_axes((left, 0.5 * inch, right - left, 1.0 - 0.87 * inch))
@@ -142,7 +142,7 @@ def _heading(axes: Axes, text: str) -> None:
 
 def _word(axes: Axes, text: str, colour: str = INK) -> None:
     """What the picture shows, in its upper right corner."""
-    axes.text(0.985, 0.95, text, transform=axes.transAxes, ha="right", va="top", fontsize=10, color=colour)
+    axes.text(0.985, 0.95, text, transform=axes.transAxes, ha="right", va="top", fontsize=11, color=colour)
 
 
 def _limits(axes: Axes, note: float | None, fault: float | None) -> None:
@@ -151,7 +151,7 @@ def _limits(axes: Axes, note: float | None, fault: float | None) -> None:
         if value is not None:
             axes.axhline(value, color=colour, linewidth=0.8, dashes=dashes)
             axes.annotate(word, (1.0, value), (3, 0), xycoords=("axes fraction", "data"),
-                          textcoords="offset points", va="center", color=colour, fontsize=8.0)  # fmt: skip
+                          textcoords="offset points", va="center", color=colour, fontsize=9.5)  # fmt: skip
 
 
 def _apart(marks: Sequence[Mark], gap: float, most: int) -> list[Mark]:
@@ -171,15 +171,13 @@ def _robust_floor(db: Real, step: float = 10.0) -> float:
 # --- the figures ---------------------------------------------------------------------------------
 
 
-def spectrogram(
-    view: Spectrogram, alt: str, *, lines: Sequence[Mark] = (), events: Sequence[Mark] = ()
-) -> str:
+def spectrogram(view: Spectrogram, alt: str, *, lines: Sequence[Mark] = (), events: Sequence[Mark] = ()) -> str:
     """Level against time and audio frequency; ``lines`` named at the right, ``events`` along the top."""
 
     def paint(figure: Figure) -> None:
         from matplotlib.colors import LinearSegmentedColormap
 
-        axes = _axes(figure, "time in the recording, s", "audio frequency, Hz", right=0.84)
+        axes = _axes(figure, "time in the recording, s", "audio frequency, Hz", right=0.815)
         axes.yaxis.grid(False)
         db = view.db.astype(np.float32)
         top = round(float(np.quantile(db, 0.9995)))
@@ -193,11 +191,11 @@ def spectrogram(
         for mark in _apart(lines, span / 14, 7):
             if view.hz[0] <= mark.x <= view.hz[-1]:
                 axes.annotate(mark.label, (1.0, mark.x), (12, 0), xycoords=("axes fraction", "data"),
-                              textcoords="offset points", va="center", fontsize=8.5,
+                              textcoords="offset points", va="center", fontsize=9.5,
                               arrowprops={"arrowstyle": "-", "color": INK, "linewidth": 0.7})  # fmt: skip
         for mark in _apart(events, float(np.ptp(view.time_s)) / 7, 6):
             axes.annotate(mark.label, (mark.x, 1.0), (0, 7), xycoords=("data", "axes fraction"), ha="center",
-                          textcoords="offset points", fontsize=8.0, color=FAULT,
+                          textcoords="offset points", fontsize=9.5, color=FAULT,
                           arrowprops={"arrowstyle": "-", "color": FAULT, "linewidth": 0.8})  # fmt: skip
         unit = "dB from the tone" if bool(view.relative_to_tone) else "dBFS"
         _colour_key(figure, colours, f"{bottom}", f"{top} {unit}")
@@ -213,13 +211,13 @@ def _outer(centres: Real) -> tuple[float, float]:
 
 def _colour_key(figure: Figure, colours: Any, low: str, high: str) -> None:
     """The range of levels from paper to ink, in the corner above the picture."""
-    key = figure.add_axes((0.66, 0.915, 0.12, 0.028), frameon=False)
+    key = figure.add_axes((0.6, 0.917, 0.12, 0.03), frameon=False)
     steps = np.linspace(0.0, 1.0, _COLOUR_STEPS)[None, :]
     key.imshow(steps, cmap=colours, aspect="auto", interpolation="none")
     key.set(xticks=[], yticks=[])
     for x, text, side in ((-0.05, low, "right"), (1.05, high, "left")):
         key.text(x, 0.5, text.replace("-", _MINUS), transform=key.transAxes, ha=side, va="center",
-                 fontsize=8.0, color=MUTED)  # fmt: skip
+                 fontsize=9.5, color=MUTED)  # fmt: skip
 
 
 def beside(
@@ -233,7 +231,7 @@ def beside(
     """Level beside the tone; the tone itself a line up to 0 dBc; ``named`` lines with their level ``y``."""
 
     def paint(figure: Figure) -> None:
-        axes = _axes(figure, "offset from the tone, Hz", "level, dBc", right=0.935)
+        axes = _axes(figure, "offset from the tone, Hz", "level, dBc", right=0.925)
         floor = min(_robust_floor(view.dbc), -60.0)
         axes.fill_between(view.offset_hz, view.dbc, floor, where=view.offset_hz < 0, color=BAND, linewidth=0)
         axes.fill_between(view.offset_hz, view.dbc, floor, where=view.offset_hz > 0, color=BAND, linewidth=0)
@@ -245,7 +243,7 @@ def beside(
         for mark in _apart(named, 55.0, 10):
             if mark.y is not None:
                 axes.annotate(mark.label, (mark.x, mark.y), (0, 3), textcoords="offset points", ha="center",
-                              fontsize=8.5)  # fmt: skip
+                              fontsize=9.5)  # fmt: skip
         axes.set_ylim(floor, 6.0)
         axes.set_xlim(view.offset_hz[0], view.offset_hz[-1])
 
@@ -261,7 +259,7 @@ def modulation(view: Beside, alt: str, *, named: Sequence[Mark] = ()) -> str:
         reach = float(min(view.side_hz[-1], max([420.0] + [1.2 * m.x for m in named])))
         rows = (("amplitude", view.am_dbc, 0.565, CURVE), ("angle", view.pm_dbc, 0.15, SECOND))
         for word, db, bottom, colour in rows:
-            axes = figure.add_axes((0.095, bottom, 0.87, 0.315))
+            axes = figure.add_axes((0.115, bottom, 0.85, 0.315))
             axes.fill_between(view.side_hz, db, low, color=BAND, linewidth=0)
             axes.plot(view.side_hz, db, color=colour, linewidth=0.9)
             axes.yaxis.grid(True, color=HAIR, linewidth=0.5)
@@ -271,7 +269,7 @@ def modulation(view: Beside, alt: str, *, named: Sequence[Mark] = ()) -> str:
                 near = np.abs(view.side_hz - mark.x) < 3.0
                 if near.any() and float(db[near].max()) > low + 12.0:
                     axes.annotate(mark.label, (mark.x, float(db[near].max())), (0, 2),
-                                  textcoords="offset points", ha="center", fontsize=8.0)  # fmt: skip
+                                  textcoords="offset points", ha="center", fontsize=9.5)  # fmt: skip
             if word == "amplitude":
                 axes.tick_params(labelbottom=False)
                 _heading(axes, "level on each side, dBc")
@@ -285,8 +283,8 @@ def edges(on: Edge | None, off: Edge | None, alt: str, *, rise: str, fall: str) 
     """The average rise and fall side by side with their 10 and 90 % marks."""
 
     def paint(figure: Figure) -> None:
-        for left, edge, word, text in ((0.095, on, "key down", rise), (0.56, off, "key up", fall)):
-            axes = figure.add_axes((left, 0.16, 0.405, 0.72))
+        for left, edge, word, text in ((0.09, on, "key down", rise), (0.57, off, "key up", fall)):
+            axes = figure.add_axes((left, 0.16, 0.4, 0.72))
             axes.yaxis.grid(True, color=HAIR, linewidth=0.5)
             axes.set(ylim=(0.0, 1.25), yticks=[0.0, 0.5, 1.0])
             axes.set_xlabel("ms", loc="right", labelpad=3)
@@ -302,13 +300,13 @@ def edges(on: Edge | None, off: Edge | None, alt: str, *, rise: str, fall: str) 
             shown = (ms > -reach) & (ms < reach)
             axes.plot(ms[shown], edge.amplitude[shown], color=CURVE, linewidth=1.5)
             axes.set_xlim(max(-reach, float(ms[0])), min(reach, float(ms[-1])))
-            axes.set_ylim(0.0, max(1.25, 1.1 * float(edge.amplitude[shown].max())))
+            axes.set_ylim(0.0, 1.2 * max(1.1, float(edge.amplitude[shown].max())))
             if met:
                 ends = 1e3 * np.sort(edge.ten_ninety_s)
                 levels = [0.1, 0.9] if word == "key down" else [0.9, 0.1]
                 axes.plot(ends, levels, "o", color=INK, markersize=3.5)
                 axes.vlines(ends, 0, levels, color=INK, linewidth=0.7)
-                axes.annotate(text, (float(ends.mean()), 1.1), ha="center", va="bottom", fontsize=9.5)
+            _word(axes, text)
 
     return _draw("edges", alt, paint)
 
@@ -370,34 +368,40 @@ def track(
         for mark in _apart(steps, float(np.ptp(time_s)) / 8, 8):
             axes.axvline(mark.x, color=FAULT, linewidth=0.8, dashes=(3, 2))
             axes.annotate(mark.label, (mark.x, 1.0), (3, -2), xycoords=("data", "axes fraction"), va="top",
-                          textcoords="offset points", fontsize=8.0, color=FAULT)  # fmt: skip
+                          textcoords="offset points", fontsize=9.5, color=FAULT)  # fmt: skip
         if not steps:
             _word(axes, label)
 
     return _draw("track", alt, paint)
 
 
-def skirt(view: Skirt, alt: str, *, points: Sequence[tuple[float, float | None, float | None]] = ()) -> str:
-    """Noise density beside the tone; ``points`` are (offset, amplitude part, angle part) in dBc/Hz."""
+def skirt(
+    offset_hz: Real,
+    dbc_hz: Real,
+    additive_dbc_hz: float,
+    alt: str,
+    *,
+    parts: Sequence[tuple[float, float | None, float | None]] = (),
+) -> str:
+    """Noise density beside the tone; ``parts`` are (offset, amplitude part, angle part) in dBc/Hz."""
 
     def paint(figure: Figure) -> None:
-        axes = _axes(figure, "offset from the tone, Hz", "noise density, dBc/Hz", right=0.8)
+        axes = _axes(figure, "offset from the tone, Hz", "noise density, dBc/Hz", right=0.79)
         axes.set_xscale("log")
-        additive = float(view.additive_dbc_hz)
-        axes.axhline(additive, color=MUTED, linewidth=0.9, dashes=(4, 2))
-        axes.plot(view.offset_hz, view.dbc_hz, color=CURVE, linewidth=1.5)
-        labels = [(float(view.dbc_hz[-1]), "both sides", CURVE), (additive, "added noise", MUTED)]
-        for column, word, shape in ((1, "amplitude", "s"), (2, "angle", "^")):
-            known = [(p[0], p[column]) for p in points if p[column] is not None]
+        axes.axhline(additive_dbc_hz, color=MUTED, linewidth=0.9, dashes=(4, 2))
+        axes.plot(offset_hz, dbc_hz, color=CURVE, linewidth=1.5)
+        labels = [(float(dbc_hz[-1]), "together", CURVE), (additive_dbc_hz, "added noise", MUTED)]
+        every = [dbc_hz, np.array([additive_dbc_hz])]
+        for column, word, shape, filled in ((1, "amplitude", "s", "none"), (2, "angle", "^", "full")):
+            known = [(p[0], p[column]) for p in parts if p[column] is not None]
             if known:
                 x, y = (np.array(v, float) for v in zip(*known, strict=True))
-                filled = "none" if shape == "s" else "full"
                 axes.plot(x, y, shape, color=SECOND, markersize=4, fillstyle=filled)
                 labels.append((float(y[-1]), word, SECOND))
-        values = [view.dbc_hz, np.array([p for q in points for p in q[1:] if p is not None], float)]
-        every = np.concatenate([*values, [additive]])
-        low, high = float(every.min()) - 3.0, float(every.max()) + 6.0
-        axes.set(ylim=(low, max(high, low + 20.0)), xlim=(view.offset_hz[0], view.offset_hz[-1]))
+                every.append(y)
+        values = np.concatenate(every)
+        low, high = float(values.min()) - 4.0, float(values.max()) + 6.0
+        axes.set(ylim=(low, max(high, low + 20.0)), xlim=(0.9 * offset_hz[0], 1.1 * offset_hz[-1]))
         _plain_decades(axes.xaxis)
         _stacked(axes, labels)
 
@@ -412,7 +416,7 @@ def _stacked(axes: Axes, labels: list[tuple[float, str, str]]) -> None:
     for value, text, colour in sorted(labels):
         at = max(value, at + gap)
         axes.annotate(text, (1.0, at), (5, 0), xycoords=("axes fraction", "data"), textcoords="offset points",
-                      va="center", color=colour, fontsize=8.5)  # fmt: skip
+                      va="center", color=colour, fontsize=9.5)  # fmt: skip
 
 
 def _plain_decades(axis: Any) -> None:
@@ -428,7 +432,7 @@ def audio(view: AudioSpectrum, alt: str, *, named: Sequence[Mark] = ()) -> str:
     """The whole audio spectrum with the key down and with the key up."""
 
     def paint(figure: Figure) -> None:
-        axes = _axes(figure, "audio frequency, Hz", "level, dBc", right=0.885)
+        axes = _axes(figure, "audio frequency, Hz", "level, dBc", right=0.86)
         # Outside the receiver's passband there may be next to nothing: keep to 90 dB.
         floor = max(min(_robust_floor(view.down_dbc), -60.0), -90.0)
         labels = [(float(np.clip(np.median(view.down_dbc[-9:]), floor, 0)), "key down", CURVE)]
@@ -445,7 +449,7 @@ def audio(view: AudioSpectrum, alt: str, *, named: Sequence[Mark] = ()) -> str:
                 if view.up_dbc.size:
                     level = max(level, float(view.up_dbc[near].max()))
                 axes.annotate(mark.label, (mark.x, max(level, floor)), (0, 3), textcoords="offset points",
-                              ha="center", fontsize=8.5)  # fmt: skip
+                              ha="center", fontsize=9.5)  # fmt: skip
 
     return _draw("audio", alt, paint)
 
@@ -462,13 +466,11 @@ def level(view: Level, alt: str) -> str:
     return _draw("level", alt, paint, height_in=0.7 * HEIGHT_IN)
 
 
-def stability(
-    tau_s: Real, adev_hz: Real, alt: str, *, low_hz: Real | None = None, high_hz: Real | None = None
-) -> str:
+def stability(tau_s: Real, adev_hz: Real, alt: str, *, low_hz: Real | None = None, high_hz: Real | None = None) -> str:
     """Allan deviation of the tone against averaging time, both logarithmic."""
 
     def paint(figure: Figure) -> None:
-        axes = _axes(figure, "averaging time, s", "Allan deviation, Hz", left=0.12)
+        axes = _axes(figure, "averaging time, s", "Allan deviation, Hz", left=0.14)
         axes.set(xscale="log", yscale="log")
         if low_hz is not None and high_hz is not None:
             axes.vlines(tau_s, low_hz, high_hz, color=CURVE, linewidth=0.9)

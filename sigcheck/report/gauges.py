@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from sigcheck.judge.limits import Limit, limits_for
+from sigcheck.judge.tables import NAMES
 from sigcheck.quantities import quantity, show, show_number
 
 State = Literal["good", "note", "fault"]
@@ -85,6 +86,11 @@ def untested_ids(result: Mapping[str, Any]) -> list[str]:
     return [k.removeprefix("symptoms.") for k in keys if k.startswith("symptoms.")]
 
 
+def name_of(symptom: str) -> str:
+    """Plain name of a symptom, the one that the verdict uses."""
+    return NAMES.get(symptom) or quantity(f"symptoms.{symptom}").label
+
+
 def limits_text(row: Limit, path: str) -> str:
     """Both limits in words, scaled and with the unit as the quantity at ``path`` is shown."""
     if row.note is None and row.fault == 0.0:
@@ -114,9 +120,7 @@ def _get(result: Mapping[str, Any], family: str, name: str) -> Any:
     return (result.get(family) or {}).get(name)
 
 
-def _plain(
-    family: str, name: str, *, floor: str = "", size: bool = False
-) -> Callable[[Mapping[str, Any]], Reading]:
+def _plain(family: str, name: str, *, floor: str = "", size: bool = False) -> Callable[[Mapping[str, Any]], Reading]:
     def read(result: Mapping[str, Any]) -> Reading:
         value = _get(result, family, name)
         if value is not None and size:
@@ -266,7 +270,7 @@ def _gauge(symptom: str, row: Limit, state: State, value: float, sigma: float | 
     ends = sorted(_position(row, v) for v in (size - reach, size + reach))
     return Gauge(
         id=symptom,
-        label=quantity(path).label,
+        label=quantity(path).label if state == "good" else name_of(symptom),
         state=state,
         value=f"below {text}" if below else text,
         limits=limits_text(row, path),

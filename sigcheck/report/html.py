@@ -42,6 +42,12 @@ _SECTIONS = {
     "recording": ("The recording itself", ""),
 }
 
+# What an older result may not say of itself and of its recording.
+_OLD: dict[str, Any] = {"symptoms": [], "notes": [], "version": "", "schema": ""}
+_RECORDING: dict[str, Any] = dict.fromkeys(
+    ("path", "sha256", "duration_s", "start_utc", "start_utc_sigma_s", "start_utc_source", "steps", "remarks")
+)
+
 # First in their family, whatever order the result has.
 _FIRST = ("cn0_dbhz", "tone_hz")
 
@@ -79,6 +85,7 @@ class Row:
     unit: str
     limit: str
     how: str
+    is_text: bool
 
 
 @dataclass(frozen=True)
@@ -114,9 +121,9 @@ def render(result: Result, views: Views | None) -> str:
 
         made, missing = pictures(result, views)
     head, lead = words.heading(result)
-    recording = result.get("recording") or {}
+    recording = _RECORDING | dict(result.get("recording") or {})
     return _environment().get_template("page.html.j2").render(
-        r=result,
+        r=_OLD | dict(result) | {"recording": recording},
         head=head,
         lead=lead,
         verdict=words.VERDICTS.get(result.get("verdict", ""), "Not judged"),
@@ -194,8 +201,7 @@ def _environment() -> Environment:
 def _tables(result: Result) -> Iterator[Table]:
     for family, (title, remark) in _SECTIONS.items():
         values = result.get(family) or {}
-        names = sorted(values, key=lambda n: n not in _FIRST and 1)
-        names.sort(key=lambda n: _FIRST.index(n) if n in _FIRST else len(_FIRST))
+        names = sorted(values, key=lambda n: _FIRST.index(n) if n in _FIRST else len(_FIRST))
         rows = [_row(result, family, name) for name in names if _is_shown(family, name, values[name])]
         if rows:
             yield Table(title, remark, rows)
@@ -214,7 +220,9 @@ def _row(result: Result, family: str, name: str) -> Row:
     values = result[family]
     value, spread, unit = value_cell(path, values[name], values.get(f"{name}_sigma"))
     row = quantity(path)
-    return Row(row.label, value, spread, unit, limit_for_path(path, result), row.how)
+    limit = limit_for_path(path, result)
+    is_text = isinstance(values[name], str | bool)
+    return Row(row.label, value, spread, unit, limit, row.how, is_text)
 
 
 def _records(result: Result) -> Iterator[Records]:
@@ -226,10 +234,7 @@ def _records(result: Result) -> Iterator[Records]:
         if not entries:
             continue
         rows = [
-            [
-                show_number(f"{place}.{c}", e.get(c), e.get(f"{c}_sigma")).replace("not measured", "–")
-                for c in columns
-            ]
+            [show_number(f"{place}.{c}", e.get(c), e.get(f"{c}_sigma")).replace("not measured", "–") for c in columns]
             for e in entries
         ]
         yield Records(title, [_heading(f"{place}.{c}") for c in columns], rows)
@@ -245,12 +250,8 @@ def _unmeasured(result: Result) -> list[tuple[str, list[str]]]:
     reasons: dict[str, list[str]] = {}
     for path, why in (result.get("not_measured") or {}).items():
         if not path.startswith("symptoms.") and isinstance(why, str):
-            family = _SECTIONS.get(path.partition(".")[0], ("", ""))[0]
-            label = quantity(path).label
-            reasons.setdefault(why, []).append(
-                f"{family}: {label}" if "." not in label and not family else label
-            )
-    return [(why, labels) for why, labels in reasons.items()]
+            reasons.setdefault(why, []).append(quantity(path).label)
+    return [(why, list(dict.fromkeys(labels))) for why, labels in reasons.items()]
 
 
 def _flat(value: Any, path: str = "") -> Iterator[tuple[str, str]]:

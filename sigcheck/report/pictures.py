@@ -72,20 +72,28 @@ def _spectrogram(result: Result, views: Views) -> Drawn:
         lines.append(Mark(tone, f"tone {tone:.0f}"))
     lines += [Mark(o["frequency_hz"], f"other {o['frequency_hz']:.0f}") for o in _by_level(result, "others")]
     lines += [Mark(s["frequency_hz"], f"line {s['frequency_hz']:.0f}") for s in _by_level(result, "spurs")]
-    if (hum := result["purity"].get("hum_hz")) is not None:
+    if (hum := _audible_hum(result)) is not None:
         lines.append(Mark(hum, f"hum {hum:.0f}"))
     events = [Mark(d["time_s"], "gap") for d in _list(result, "recording", "dropouts")]
     events += [Mark(s["time_s"], "jump") for s in _list(result, "drift", "steps")]
-    tone_text = (
-        f"The tone at {_number(result, 'signal.tone_hz')}" if tone is not None else "No tone was found"
-    )
-    caption = f"Level against time and frequency. {tone_text}; what else was heard is named at the right."
+    tone_text = f"The tone at {_number(result, 'signal.tone_hz')}" if tone is not None else "No tone was found"
+    caption = f"Level against time and frequency. {tone_text}."
+    if len(lines) > (tone is not None):
+        caption += " What else was heard is named at the right."
     if events:
         caption += " Gaps and jumps are marked along the top."
-    alt = (
-        f"Spectrogram of {show('recording.duration_s', result['recording'].get('duration_s'))}. {tone_text}."
-    )
+    alt = f"Spectrogram of {show('recording.duration_s', result['recording'].get('duration_s'))}. {tone_text}."
     return caption, figures.spectrogram(view, alt, lines=lines, events=events)
+
+
+# A weaker line is in the tables, but not to be seen in a picture of the whole audio.
+_VISIBLE_DBC = -60.0
+
+
+def _audible_hum(result: Result) -> float | None:
+    """Frequency of the strongest additive mains line, where it can be seen."""
+    level = result["purity"].get("hum_dbc")
+    return None if level is None or level < _VISIBLE_DBC else result["purity"].get("hum_hz")
 
 
 def _by_level(result: Result, name: str) -> list[Mapping[str, Any]]:
@@ -154,9 +162,7 @@ def _chirp(result: Result, views: Views) -> Drawn:
         return None
     text = _number(result, "keying.chirp_hz")
     caption = f"A clean element keeps to the line from the start. Chirp at half amplitude: {text}."
-    return caption, figures.chirp(
-        edge, f"Frequency as the key goes down. Chirp {text}.", label=f"chirp {text}"
-    )
+    return caption, figures.chirp(edge, f"Frequency as the key goes down. Chirp {text}.", label=f"chirp {text}")
 
 
 def _elements(result: Result, views: Views) -> Drawn:
@@ -174,8 +180,7 @@ def _track(result: Result, views: Views) -> Drawn:
     t, hz, sigma = (np.array([p[k] for p in points], float) for k in ("time_s", "hz", "hz_sigma"))
     rate, model = _number(result, "drift.rate_hz_per_min"), result["drift"].get("model")
     steps = [
-        Mark(s["time_s"], minus(show("drift.steps.size_hz", s["size_hz"])))
-        for s in _list(result, "drift", "steps")
+        Mark(s["time_s"], minus(show("drift.steps.size_hz", s["size_hz"]))) for s in _list(result, "drift", "steps")
     ]
     course = f" The line is the fitted course ({model})." if model and fit.size == t.size else ""
     caption = f"Drift {rate}.{course} Shaded: 95 % interval of each point."
@@ -192,17 +197,22 @@ def _stability(result: Result, views: Views) -> Drawn:
     known = all(v is not None for end in ends for v in end)
     low, high = (np.array(end, float) for end in ends) if known else (None, None)
     caption = "How far two neighbouring averages of the frequency differ; falling is noise, rising is drift."
-    return caption, figures.stability(
-        tau, adev, "Allan deviation against averaging time.", low_hz=low, high_hz=high
-    )
+    return caption, figures.stability(tau, adev, "Allan deviation against averaging time.", low_hz=low, high_hz=high)
 
 
 def _skirt(result: Result, views: Views) -> Drawn:
     if views.skirt is None:
         return None
-    points = [(p["offset_hz"], p["am_dbc_hz"], p["pm_dbc_hz"]) for p in _list(result, "purity", "skirt")]
-    caption = "Noise of the tone itself stands above the added noise, and falls away with the offset."
-    return caption, figures.skirt(views.skirt, "Noise density beside the tone.", points=points)
+    points = _list(result, "purity", "skirt")
+    if len(points) >= 3:
+        offset, density = (np.array([p[k] for p in points], float) for k in ("offset_hz", "dbc_hz"))
+    else:
+        offset, density = views.skirt.offset_hz, views.skirt.dbc_hz
+    parts = [(p["offset_hz"], p["am_dbc_hz"], p["pm_dbc_hz"]) for p in points]
+    additive = float(views.skirt.additive_dbc_hz)
+    caption = "What stands above the added noise comes with the tone: from the transmitter or the receiver."
+    alt = f"Noise density beside the tone; the added noise is {minus(f'{additive:.0f}')} dBc/Hz."
+    return caption, figures.skirt(offset, density, additive, alt, parts=parts)
 
 
 def _audio(result: Result, views: Views) -> Drawn:
@@ -213,10 +223,14 @@ def _audio(result: Result, views: Views) -> Drawn:
     named = [Mark(tone, "tone")]
     named += [Mark(o["frequency_hz"], f"{o['frequency_hz']:.0f}") for o in _by_level(result, "others")]
     named += [Mark(h["order"] * tone, f"{h['order']} ×") for h in _list(result, "purity", "harmonics")]
-    if (hum := result["purity"].get("hum_hz")) is not None:
+    if (hum := _audible_hum(result)) is not None:
         named.append(Mark(hum, "hum"))
     up = "what stays when the key is up was added to the signal; " if view.up_dbc.size else ""
+    purity = result["purity"]
+    floor = purity.get("thd_floor_db")
     thd = _number(result, "purity.thd_db")
+    if purity.get("thd_db") is None and floor is not None:
+        thd = minus(f"below {show('purity.thd_floor_db', floor)}")
     caption = f"The whole audio: {up}multiples of the tone are distortion (all together {thd})."
     return caption, figures.audio(view, f"Audio spectrum. Harmonic distortion {thd}.", named=named)
 

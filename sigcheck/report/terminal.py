@@ -7,9 +7,9 @@ import textwrap
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from sigcheck.quantities import quantity, show
+from sigcheck.quantities import show
 from sigcheck.report import words
-from sigcheck.report.gauges import limit_value, untested
+from sigcheck.report.gauges import limit_value, name_of, untested
 from sigcheck.report.html import facts
 
 Result = Mapping[str, Any]
@@ -43,9 +43,7 @@ class _Page:
 
     def lines(self, result: Result) -> Iterator[str]:
         """All lines of the summary."""
-        state = {"faulty": "fault", "usable": "note", "clean": "good"}.get(
-            result.get("verdict", ""), "strong"
-        )
+        state = {"faulty": "fault", "usable": "note", "clean": "good"}.get(result.get("verdict", ""), "strong")
         head, lead = words.heading(result)
         yield from self._wrapped(head, style=state)
         if lead and not words.accused(result):
@@ -69,15 +67,18 @@ class _Page:
         if not symptoms:
             return
         yield from self._title(words.WRONG)
-        names = [_clean(quantity(f"symptoms.{s['id']}").label) for s in symptoms]
+        names = [_clean(name_of(s["id"])) for s in symptoms]
         wide = max(len(n) for n in names)
         for s, name in zip(symptoms, names, strict=True):
             path = f"symptoms.{s['id']}"
             value = show(path, s["value"], s.get("sigma"), unit=s["unit"])
-            line = f"  {s['severity']:<6}{name:<{wide}}  {value} (limit {limit_value(s)})"
-            if len(line) > self._width:
-                line = f"  {s['severity']:<6}{name}\n{' ' * 8}{value} (limit {limit_value(s)})"
-            yield self._styled(line, s["severity"])
+            judged = f"{value} (limit {limit_value(s)})"
+            line = f"  {s['severity']:<6}{name:<{wide}}  {judged}"
+            if len(line) <= self._width:
+                yield self._styled(line, s["severity"])
+            else:
+                yield self._styled(f"  {s['severity']:<6}{name}", s["severity"])
+                yield from self._wrapped(judged, indent=8, style=s["severity"])
 
     def _causes(self, result: Result) -> Iterator[str]:
         causes = words.accused(result)

@@ -47,10 +47,13 @@ CARE = (
 
 
 def heading(result: Mapping[str, Any]) -> tuple[str, str]:
-    """The verdict's sentence: its first part, and what follows it."""
+    """The verdict's sentence in two: what stands large, and what follows it."""
     sentence = str(result.get("sentence") or "").strip()
-    head = re.match(r"(.+?[.!?])(?:\s+(.*))?$", sentence, re.DOTALL)
-    return (sentence, "") if head is None else (head[1], head[2] or "")
+    # What to check after "no signal", and what noise hides after "clean", is not the headline.
+    ends = ".;:" if result.get("verdict") == "no-signal" else ".;"
+    parts = re.split(rf"[{ends}]\s+", sentence, maxsplit=1)
+    head = parts[0].rstrip(".")
+    return (f"{head}." if head else ""), capital(parts[1]) if len(parts) > 1 else ""
 
 
 def capital(text: str) -> str:

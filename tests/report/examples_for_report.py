@@ -54,8 +54,9 @@ def views() -> Views:
     edges = np.ravel(np.column_stack([on, off]))
     k = np.searchsorted(edges, t)
     inside = k % 2 == 1
-    keyed = np.interp(t, np.ravel(np.column_stack([edges - 0.003, edges + 0.003])),
-                      np.tile([0.0, 1.0, 1.0, 0.0], on.size))
+    keyed = np.interp(
+        t, np.ravel(np.column_stack([edges - 0.003, edges + 0.003])), np.tile([0.0, 1.0, 1.0, 0.0], on.size)
+    )
     since = t - on[np.clip(np.searchsorted(on, t + 0.02) - 1, 0, None)]
     path = TONE_HZ + drift_hz(t)
     phase = 2 * np.pi * np.cumsum(path) / RATE_HZ
@@ -121,9 +122,12 @@ BATTERY = {
     "parts": "battery, fuse",
     "care": "Right polarity, and a fuse in the lead.",
     "outcomes": [
-        {"outcome": "hum sidebands gone", "meaning": "transmitter supply hum"},
-        {"outcome": "hum sidebands 10 dB weaker or more", "meaning": "mains re-modulation by that supply"},
-        {"outcome": "hum sidebands the same", "meaning": "mains re-modulation elsewhere, or receiver supply hum"},
+        {"outcome": "hum on the tone: gone", "meaning": "then transmitter supply hum"},
+        {"outcome": "hum on the tone: 10 dB weaker or more", "meaning": "then mains re-modulation by that supply"},
+        {
+            "outcome": "hum on the tone: the same",
+            "meaning": "then mains re-modulation elsewhere, or receiver supply hum",
+        },
     ],
 }
 WARM = {
@@ -133,7 +137,7 @@ WARM = {
     "minutes": 60,
     "parts": "none",
     "care": "Use the load or antenna that it was built for.",
-    "outcomes": [{"outcome": "drift under a tenth", "meaning": "warm-up"}],
+    "outcomes": [{"outcome": "drift under a tenth", "meaning": "then warm-up"}],
 }
 
 
@@ -320,9 +324,9 @@ def _faulty() -> dict[str, Any]:
              "same_as": ["oscillator-pulling"], "experiment": WARM},
         ],
         "verdict": "faulty",
-        "sentence": "Faulty: hum sidebands. Most likely hum from the transmitter's supply, which this recording cannot "
-        "tell from the signal on the house wiring, modulated by a rectifier and heard again. Next: run the "
-        "transmitter from a battery.",
+        "sentence": "Faulty: hum on the tone. Most likely hum from the transmitter's supply, which this "
+        "recording cannot tell from the signal on the house wiring, modulated by a rectifier and heard again. "
+        "Next: run the transmitter from a battery.",
         "not_measured": {
             "purity.hum_dbc": "no mains line stands out at key-up",
             "purity.voice_dbc": "not looked for below 30 dB",
