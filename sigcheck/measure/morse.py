@@ -49,6 +49,8 @@ _MARK_SPREAD = np.array([0.13, 0.13])
 _GAP_SPREAD = np.array([0.18, 0.25, 0.40])
 _MARK_SHARE = np.array([0.55, 0.45])  # plain text has a few more dits than dahs
 _GAP_SHARE = np.array([0.60, 0.28, 0.12])
+_WORD_ENDS = 0.2  # share of characters that end a word: plain text and calls (common practice)
+_ENDS_KNOWN = 60.0  # characters that this is worth
 _OUTLIER_DENSITY = 0.05 / 4.0  # one length in twenty may be anything within a factor of 50
 _NULL_SPREAD = 0.7  # lengths without any classes: noise, fading, a loose contact
 _MOST_FITTED = 2000  # marks that take part in the global fit
@@ -100,6 +102,7 @@ class Decoded:
     reason: str | None
     characters: tuple[Character, ...]
     timing: Timing | None
+    rhythm: bool = False  # whether the times fall into dits and dahs at all
 
     @property
     def confidences(self) -> tuple[float, ...]:
@@ -134,12 +137,12 @@ def decode(on_s: ArrayLike, off_s: ArrayLike, *, cut_start: bool = False, cut_en
     if cut_end:
         characters, spaces = characters[:-1], spaces[:-1]
     if not characters:
-        return Decoded(None, "no whole character in the recording", (), timing)
+        return Decoded(None, "no whole character in the recording", (), timing, True)
     known = np.mean([not c.sign.startswith("[") for c in characters])
     if known < 0.5:
-        return Decoded(None, "most of what was heard forms no Morse characters", (), timing)
+        return Decoded(None, "most of what was heard forms no Morse characters", (), timing, True)
     text = "".join(c.sign + " " * space for c, space in zip(characters, spaces, strict=True)).strip()
-    return Decoded(text, None, tuple(characters), timing)
+    return Decoded(text, None, tuple(characters), timing, True)
 
 
 def classify(on_s: ArrayLike, off_s: ArrayLike) -> Timing:
@@ -150,13 +153,13 @@ def classify(on_s: ArrayLike, off_s: ArrayLike) -> Timing:
     gaps = np.log(np.maximum(on[1:] - off[:-1], tiny))
     some = slice(0, _MOST_FITTED)
     model = _grid_fit(marks[some], gaps[some])
-    speed = np.zeros(marks.size)
+    speed: Real = np.zeros(marks.size)
     for _ in range(3):
         for _ in range(4):
             model = _improved(model, marks - speed, gaps - _between(speed))
         speed = _local_speed(model, marks, gaps, on)
     mark_p = _posterior(marks - speed, model.marks, model.mark_spread, model.mark_share)
-    gap_p = _posterior(gaps - _between(speed), model.gaps, model.gap_spread, model.gap_share)
+    gap_p = _posterior(gaps - _between(speed), *model.gap_classes(marks - speed), model.gap_share)
     return Timing(
         dah=mark_p[:, 1] > mark_p[:, 0],
         dah_p=mark_p[:, 1],
@@ -180,8 +183,22 @@ class _Model:
     stretch: float  # what is added to a gap within a character to end it, over the standard's 2 and 6 units
     mark_spread: Real
     gap_spread: Real
+    inner: Real  # (4,) within a character, by what it lies between: dit dit, dit dah, dah dit, dah dah;
+    inner_spread: Real  # a half-automatic key times some of them, the hand the others
     mark_share: Real
     gap_share: Real
+
+    def gap_classes(self, marks: Real) -> tuple[Real, Real]:
+        """Means and spreads (n - 1, 3) of the gaps between marks (n,)."""
+        kind = _neighbours(marks > 0.5 * (self.marks[0] + self.marks[1]))
+        means, spreads = (np.tile(v, (kind.size, 1)) for v in (self.gaps, self.gap_spread))
+        means[:, 0], spreads[:, 0] = self.inner[kind], self.inner_spread[kind]
+        return means, spreads
+
+
+def _neighbours(dah: Mask) -> NDArray[np.intp]:
+    """For each gap: 0 between two dits, 1 dit and dah, 2 dah and dit, 3 two dahs."""
+    return np.asarray(2 * dah[:-1] + dah[1:], np.intp)
 
 
 def _between(speed: Real) -> Real:
@@ -194,7 +211,7 @@ def _densities(x: Real, means: Real, spreads: Real, shares: Real) -> Real:
     d = 2.0 * np.expm1(0.5 * np.minimum(x[..., None] - means, 8.0)) / spreads
     if means.shape[-1] == 3:
         # the word's end may be drawn out by any factor
-        d[..., 2] = np.minimum((x - means[..., 2]) / spreads[2], 2.0)
+        d[..., 2] = np.minimum((x - means[..., 2]) / spreads[..., 2], 2.0)
     return np.asarray(shares / (spreads * np.sqrt(2 * np.pi)) * np.exp(-0.5 * np.minimum(d * d, 700.0)))
 
 
@@ -240,6 +257,8 @@ def _grid_fit(marks: Real, gaps: Real) -> _Model:
         float(stretch[k]),
         _MARK_SPREAD,
         _GAP_SPREAD,
+        np.full(4, means[k, 0]),
+        np.full(4, _GAP_SPREAD[0]),
         _MARK_SHARE,
         _GAP_SHARE,
     )
@@ -264,16 +283,18 @@ def _histogram(x: Real) -> tuple[Real, Real]:
 
 def _improved(m: _Model, marks: Real, gaps: Real) -> _Model:
     """One round of expectation-maximisation; priors keep classes that hold few lengths in place."""
-    pm, pg = _claimed(marks, m.marks, m.mark_spread, m.mark_share), np.zeros((0, 3))
-    if gaps.size:
-        pg = _claimed(gaps, m.gaps, m.gap_spread, m.gap_share)
-        # any pause ends a word: only those near the mean tell where that is
-        pg[:, 2] *= gaps < m.gaps[2] + 2.0 * m.gap_spread[2]
+    pm = _claimed(marks, m.marks, m.mark_spread, m.mark_share)
+    pg = _claimed(gaps, *m.gap_classes(marks), m.gap_share)
+    # any pause ends a word: only those near the mean tell where that is
+    pg[:, 2] *= gaps < m.gaps[2] + 2.0 * m.gap_spread[2]
+    kind = _neighbours(pm[:, 1] > pm[:, 0])
     unit = 0.5 * (np.exp(m.marks[0]) + np.exp(m.gaps[0]))
     mark_prior = np.array([m.marks[0], np.log(np.exp(m.marks[0]) + 2 * unit)])
     gap_prior = _gap_means(m.marks[:1], m.gaps[:1], np.array([m.stretch]))[0]
     mark_mean = _mean(marks, pm, mark_prior, np.array([0.01, 0.5]))
     gap_mean = _mean(gaps, pg, gap_prior, np.array([0.5, 1.0, 1.0]))
+    by_kind = np.where(kind[:, None] == np.arange(4), pg[:, :1], 0.0)
+    inner = _mean(gaps, by_kind, np.full(4, gap_mean[0]), np.full(4, 4.0))
     mark_mean[1] = max(mark_mean[1], mark_mean[0] + np.log(1.7))
     gap_mean[1] = max(gap_mean[1], gap_mean[0] + np.log(1.5))
     gap_mean[2] = max(gap_mean[2], gap_mean[1] + np.log(1.7))
@@ -281,18 +302,20 @@ def _improved(m: _Model, marks: Real, gaps: Real) -> _Model:
         (np.sum(pm * (marks[:, None] - mark_mean) ** 2) + 2 * _MARK_SPREAD[0] ** 2) / (pm.sum() + 2)
     )
     spread = float(np.clip(spread, 0.02, 0.5))
-    gap_spread = np.sqrt(
-        (np.sum(pg * (gaps[:, None] - gap_mean) ** 2, axis=0) + 2 * _GAP_SPREAD**2) / (pg.sum(axis=0) + 2)
-    )
-    gap_spread = np.clip(gap_spread, [0.03, 0.06, 0.12], [0.5, 0.4, 0.4])
+    gap_spread = _spread(gaps, pg, gap_mean, _GAP_SPREAD, np.array([2.0, 6.0, 6.0]))
+    gap_spread = np.clip(gap_spread, [0.03, 0.14, 0.15], [0.5, 0.4, 0.4])
+    inner_spread = _spread(gaps, by_kind, inner, np.full(4, gap_spread[0]), np.full(4, 2.0))
+    inner_spread = np.clip(inner_spread, 0.03, 0.5)
     return _Model(
         mark_mean,
         gap_mean,
         m.stretch,
         np.array([spread, spread]),
         gap_spread,
+        inner,
+        inner_spread,
         (pm.sum(axis=0) + 4 * _MARK_SHARE) / (pm.sum() + 4),
-        (pg.sum(axis=0) + 4 * _GAP_SHARE) / (pg.sum() + 4),
+        _shares(pg),
     )
 
 
@@ -306,16 +329,28 @@ def _mean(x: Real, p: Real, prior: Real, weight: Real) -> Real:
     return np.asarray((p.T @ x + weight * prior) / (p.sum(axis=0) + weight))
 
 
+def _shares(p: Real) -> Real:
+    """Shares of the gap classes; words are some five characters long, unless many gaps say otherwise."""
+    inner = float((p[:, 0].sum() + 4 * _GAP_SHARE[0]) / (p.sum() + 4))
+    ends = float((p[:, 2].sum() + _ENDS_KNOWN * _WORD_ENDS) / (p[:, 1:].sum() + _ENDS_KNOWN))
+    return np.array([inner, (1 - inner) * (1 - ends), (1 - inner) * ends])
+
+
+def _spread(x: Real, p: Real, mean: Real, prior: Real, weight: Real) -> Real:
+    squares = np.sum(p * (x[:, None] - mean) ** 2, axis=0)
+    return np.asarray(np.sqrt((squares + weight * prior**2) / (p.sum(axis=0) + weight)))
+
+
 def _local_speed(m: _Model, marks: Real, gaps: Real, on_s: Real) -> Real:
     """Logarithm of the local length over the average, smooth over some twenty marks and gaps."""
     pm = _claimed(marks, m.marks, m.mark_spread, m.mark_share)
     information = np.sum(pm / m.mark_spread**2, axis=1)
     pull = np.sum(pm * (marks[:, None] - m.marks) / m.mark_spread**2, axis=1)
-    if gaps.size:
-        # gaps between characters say little about speed: a fist stretches them at will
-        pg = _claimed(gaps, m.gaps, m.gap_spread, m.gap_share)[:, 0]
-        information[:-1] += pg / m.gap_spread[0] ** 2
-        pull[:-1] += pg * (gaps - m.gaps[0]) / m.gap_spread[0] ** 2
+    # gaps between characters say little about speed: a fist stretches them at will
+    means, spreads = m.gap_classes(marks)
+    pg = _claimed(gaps, means, spreads, m.gap_share)[:, 0]
+    information[:-1] += pg / spreads[:, 0] ** 2
+    pull[:-1] += pg * (gaps - means[:, 0]) / spreads[:, 0] ** 2
     reach = min(24, marks.size)
     kernel = np.hanning(reach + 2)[1:-1]
     smooth_pull = np.convolve(pull, kernel, "same")[: marks.size]
@@ -329,7 +364,7 @@ def _evidence(m: _Model, marks: Real, gaps: Real) -> float:
     total = 0.0
     for x, means, spreads, shares in (
         (marks, m.marks, m.mark_spread, m.mark_share),
-        (gaps, m.gaps, m.gap_spread, m.gap_share),
+        (gaps, *m.gap_classes(marks), m.gap_share),
     ):
         if x.size:
             null = -0.5 * ((x - np.median(x)) / _NULL_SPREAD) ** 2 - np.log(_NULL_SPREAD * np.sqrt(2 * np.pi))

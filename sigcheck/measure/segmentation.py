@@ -37,7 +37,7 @@ _FADE = 10**-2.2  # power below the strongest stretch at which the signal is sti
 _NOISE_MARGIN = 1.1  # half a decibel of doubt: over a long recording a smaller error passes for a weak tone
 # Mean of the lower of two sides over the mean, m bins of Hann-windowed noise a side (computed). The
 # lower side counts, as the other may hold another station.
-_LOWER_OF_TWO = {1: 0.50, 2: 0.57, 3: 0.62}
+_LOWER_OF_TWO = {1: 0.50, 2: 0.57, 3: 0.62, 4: 0.66, 5: 0.69, 6: 0.71}
 _CRASH = 10.0  # rise of the noise beside the tone that counts as a crash
 _LEAST_MARKS = 3
 _NEARLY = 0.95  # of the gain on the best level: a finer one that comes so near resolves elements better
@@ -59,7 +59,7 @@ class Level:
     @cached_property
     def power(self) -> Real:
         """|z|^2, shape (cells,)."""
-        return np.asarray(np.abs(self.z) ** 2, np.float64)
+        return np.square(self.z.real, dtype=np.float64) + np.square(self.z.imag, dtype=np.float64)
 
     @property
     def times_s(self) -> Real:
@@ -156,6 +156,7 @@ class _Noise:
 
     time_s: Real
     density: Real
+    followed: bool = True  # whether it was read against time
 
     @classmethod
     def beside(cls, base: Baseband, level: Level) -> _Noise:
@@ -170,9 +171,12 @@ class _Noise:
         hz = np.fft.fftfreq(size, level.cell_s)
         tone = float(np.median(base.path_hz))
         low, high = base.passband_hz
-        use = (np.abs(hz) > 150) & (np.abs(hz) < 330) & (tone + hz > low + 30) & (tone + hz < high - 30)
+        inside = (tone + hz > low + 20) & (tone + hz < high - 20) & (np.abs(hz) < 330)
+        use = inside & (np.abs(hz) > 150)
+        if not use.any():  # a narrow filter: the window's main lobe reaches to two bins from the tone
+            use = inside & (np.abs(hz) > 1.9 / (size * level.cell_s))
         if not use.any() or count < 9:
-            return cls(np.zeros(1), np.array([max(base.noise_density, least)]))
+            return cls(np.zeros(1), np.array([max(base.noise_density, least)]), followed=False)
         window = np.hanning(size + 1)[:-1].astype(np.float32)
         blocks = np.fft.fft(level.z[: count * size].reshape(count, size) * window, axis=1)[:, use]
         power = np.asarray(np.abs(blocks) ** 2, np.float64)
@@ -183,9 +187,10 @@ class _Noise:
         means = [side.mean(axis=1) for side in sides if side.shape[1]]
         block = means[0]
         if len(means) == 2:
-            block = np.minimum(*means) / _LOWER_OF_TWO[min(v.shape[1] for v in sides)]
+            block = np.minimum(*means) / _LOWER_OF_TWO[min(6, *(v.shape[1] for v in sides))]
         time_s = level.first_s + level.cell_s * (size * (np.arange(count) + 0.5) - 0.5)
-        return cls(time_s, np.asarray(np.maximum(_without_flutter(block), least), np.float64))
+        density_t: Real = np.asarray(np.maximum(_without_flutter(block), least), dtype=np.float64)
+        return cls(np.asarray(time_s, dtype=np.float64), density_t)
 
     def power(self, level: Level) -> Real:
         """Mean noise power in the cells of a level."""
@@ -243,7 +248,7 @@ def _best_path(levels: list[Level], noise: _Noise) -> _Path | None:
     best, power = next((path, power) for path, power in paths if path.gain >= _NEARLY * most)
     for _ in range(_ROUNDS):
         before = best.first.size
-        best = _cleaned(_adapted(best, power, least))
+        best = _cleaned(_adapted(best, power, least), noise.followed)
         if best.first.size <= before:
             break
     return best
@@ -367,8 +372,12 @@ def _between(first: Index, last: Index, n: int) -> Mask:
     return np.asarray(np.cumsum(change[:n]) > 0)
 
 
-def _cleaned(path: _Path) -> _Path:
-    """Without breaks far shorter than the usual gap, and without blips that are short or too weak."""
+def _cleaned(path: _Path, noise_followed: bool) -> _Path:
+    """Without breaks far shorter than the usual gap, and without blips that are short or too weak.
+
+    Where the noise was not followed, what is far weaker than its neighbours may be noise that a gain
+    control has lifted.
+    """
     first, last = path.first, path.last
     if first.size < _LEAST_MARKS:
         return path
@@ -380,11 +389,14 @@ def _cleaned(path: _Path) -> _Path:
     p = np.concatenate([[0.0], np.cumsum(path.level.power)])
     quiet = np.concatenate([[0.0], np.cumsum(path.quiet)])
     energy = (p[last] - p[first]) - (quiet[last] - quiet[first])
-    expected = np.concatenate([[0.0], np.cumsum(path.power)])
-    local = energy / np.maximum(expected[last] - expected[first], 1e-30)
+    power = energy / length
+    reach = min(7, (power.size - 1) // 2)
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(power, reach, mode="reflect"), 2 * reach + 1)
+    local = power / np.maximum(np.median(around, axis=1), 1e-30)
     # energy over density: below some 13 dB a lone blip is as likely noise that the path let through
     over_noise = energy / (quiet[last] - quiet[first]) * length * _INDEPENDENT
-    real = (length >= 0.4 * np.quantile(length, 0.25)) & ((over_noise > 20.0) | (local > 0.1))
+    clear = (over_noise > 20.0) & (noise_followed | (local > 0.02))
+    real = (length >= 0.4 * np.quantile(length, 0.25)) & (clear | (local > 0.1))
     return replace(path, first=first[real], last=last[real])
 
 

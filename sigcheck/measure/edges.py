@@ -1,0 +1,605 @@
+"""What all elements of a keyed signal have in common: edges, overshoot, droop, chirp, broken starts.
+
+A single edge drowns in noise; the average of many does not. Stretches about each edge are cut out
+band-limited and shifted by fractions of a sample, turned to their own element's settled phase, and
+averaged as complex numbers: the noise then averages to nothing, while an average of magnitudes would
+keep its bias. Scatter comes from leaving out one group of elements at a time (the jackknife). What
+the alignment on noisy crossings does to the average is found by doing it to the average itself with
+the same noise added, and taken out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigcheck.measure.segmentation import pyramid
+from sigcheck.measure.track import Complex, Mask, Real, Track
+
+Rows = NDArray[np.complex128]
+Index = NDArray[np.intp]
+
+_MOST_ELEMENTS = 240  # evenly over the recording: more would sharpen nothing that matters
+_LEAST_ELEMENTS = 4
+_GROUPS = 8
+_HALF_BAND_HZ = 1000.0  # widest band that edges are looked at in
+_FINE = 8  # the averaged edge is interpolated to so many points per sample
+_CLEAR = 6.0  # amplitude over rms noise at which a half-amplitude crossing is beyond doubt
+_LONGEST_CUT = 1 << 22  # samples held at once
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One measured number; ``value`` is None where ``reason`` says why."""
+
+    value: float | None
+    sigma: float | None = None
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
+class Elements:
+    """Whole elements (first and last not cut), and the baseband about them.
+
+    ``z`` (samples,) at ``rate_hz`` holds the tone near 0 Hz; ``on_s``, ``off_s`` (n,) half-amplitude
+    crossings; ``hz`` (n,) each element's settled frequency and ``settled`` (n,) its complex amplitude,
+    referred to its middle; ``short_gap`` (n,) whether the gap before it is one inside a character.
+    """
+
+    z: Complex
+    rate_hz: float
+    half_band_hz: float
+    on_s: Real
+    off_s: Real
+    hz: Real
+    settled: Rows
+    short_gap: Mask
+
+    @property
+    def length_s(self) -> Real:
+        """Key-down time of each, shape (n,)."""
+        return np.asarray(self.off_s - self.on_s)
+
+    @property
+    def smooth_hz(self) -> Real:
+        """Frequencies averaged over some 16 elements."""
+        width = min(16, self.hz.size)
+        padded = np.pad(self.hz, (width // 2, width - 1 - width // 2), mode="edge")
+        return np.convolve(padded, np.ones(width) / width, "valid")
+
+    @property
+    def shortest_s(self) -> float:
+        """Length of a typical short element."""
+        return float(np.quantile(self.length_s, 0.15))
+
+    def chosen(self, use: Mask) -> Elements:
+        """Some of them."""
+        return replace(
+            self,
+            on_s=self.on_s[use],
+            off_s=self.off_s[use],
+            hz=self.hz[use],
+            settled=self.settled[use],
+            short_gap=self.short_gap[use],
+        )
+
+    def cut(self, at_s: Real, before_s: float, after_s: float) -> tuple[Real, Rows]:
+        """Stretches about times (n,): (t (m,), rows (n, m)), settled phase and frequency taken out.
+
+        Row i holds z(at_i + t) turned by element i's own phase, amplitudes as they are.
+        """
+        margin = 8.0 / self.half_band_hz
+        first = np.floor((at_s - before_s - margin) * self.rate_hz).astype(np.intp)
+        count = int(np.ceil((before_s + after_s + 2 * margin) * self.rate_hz)) + 2
+        size = _round_size(count)
+        index = first[:, None] + np.arange(size)
+        rows = np.where((index >= 0) & (index < self.z.size), self.z[np.clip(index, 0, self.z.size - 1)], 0)
+        ahead = (at_s - before_s) * self.rate_hz - first  # samples from the row's first to where t starts
+        f = np.fft.fftfreq(size)
+        spectra = np.fft.fft(rows, axis=1)
+        spectra *= _low_pass(f * self.rate_hz, self.half_band_hz).astype(np.float32)
+        spectra *= _turn(2 * np.pi * f * ahead[:, None])
+        m = int(np.floor((before_s + after_s) * self.rate_hz)) + 1
+        t = np.arange(m) / self.rate_hz - before_s
+        since_middle = at_s[:, None] + t - 0.5 * (self.on_s + self.off_s)[:, None]
+        out = np.fft.ifft(spectra, axis=1)[:, :m] * _turn(-2 * np.pi * self.hz[:, None] * since_middle)
+        return t, np.asarray(out * np.conj(_unit(self.settled))[:, None], np.complex128)
+
+
+def _turn(angle: NDArray[Any]) -> Complex:
+    """exp(j angle) in single precision, good to 1e-5 for angles of some 100 rad."""
+    single = angle.astype(np.float32)
+    out = np.empty(angle.shape, np.complex64)
+    out.real, out.imag = np.cos(single), np.sin(single)
+    return out
+
+
+def elements(track: Track, dit_s: float, inside: Mask | None) -> Elements | None:
+    """Whole elements of a keyed signal, or None where there are too few.
+
+    ``inside`` (n_marks - 1,): which gaps lie inside a character, where that is known.
+    """
+    marks, base = track.marks, track.base
+    z, rate = base.z, base.rate_hz
+    first_s = 0.0
+    if dit_s > 0.5:  # slow keying needs no 6000 samples a second
+        level = next(v for v in reversed(pyramid(z, rate)) if v.cell_s <= dit_s / 200 or v.cell_s < 0.002)
+        z, rate, first_s = level.z, 1 / level.cell_s, level.first_s
+    short = np.ones(marks.on_s.size, bool)
+    if inside is not None:
+        short[1:] = inside
+        short[0] = False
+    whole = np.ones(marks.on_s.size, bool)
+    whole[0] &= not marks.cut_start
+    whole[-1] &= not marks.cut_end
+    index = np.flatnonzero(whole)
+    if index.size > _MOST_ELEMENTS:
+        index = index[np.linspace(0, index.size - 1, _MOST_ELEMENTS).astype(int)]
+    on, off = marks.on_s[index] - first_s, marks.off_s[index] - first_s
+    low, high = base.passband_hz
+    reach = max(track.tone_hz - low, high - track.tone_hz, 50.0)
+    half = min(_HALF_BAND_HZ, 1.1 * reach, 0.4 * rate)
+    hz = _settled_hz(track, on + first_s, off + first_s)
+    longer = _longer(off - on)
+    if longer.sum() >= _LEAST_ELEMENTS:  # a short element may end before its frequency has settled
+        hz = np.interp(on, on[longer], hz[longer])
+    settled = _settled_amplitude(z, rate, on, off, hz)
+    out = Elements(z, rate, half, on, off, hz, settled, short[index])
+    out = out.chosen(np.abs(settled) > 0.25 * np.median(np.abs(settled)))
+    return out if out.on_s.size >= _LEAST_ELEMENTS else None
+
+
+def _longer(length_s: Real) -> Mask:
+    """The dahs, where there are any."""
+    return np.asarray(length_s > 0.65 * np.quantile(length_s, 0.9))
+
+
+def _settled_hz(track: Track, on: Real, off: Real) -> Real:
+    """Frequency in ``z`` over the last 40 % of each element, from the phase of the carrier."""
+    rate, carrier = track.base.rate_hz, track.carrier
+    a = np.clip(np.round((off - 0.4 * (off - on)) * rate).astype(np.intp), 0, carrier.size - 2)
+    b = np.clip(np.round((off - 0.1 * (off - on)) * rate).astype(np.intp), a + 1, carrier.size - 1)
+    middle = (a + b) // 2
+    first = np.angle(carrier[middle] * np.conj(carrier[a])) / np.maximum(middle - a, 1)
+    second = np.angle(carrier[b] * np.conj(carrier[middle])) / np.maximum(b - middle, 1)
+    share = (middle - a) / (b - a)
+    return np.asarray((first * share + second * (1 - share)) * rate / (2 * np.pi), np.float64)
+
+
+def _settled_amplitude(z: Complex, rate: float, on: Real, off: Real, hz: Real) -> Rows:
+    """Mean of each element over its later part, its frequency taken out."""
+    length = off - on
+    count = max(4, int(np.ceil(0.45 * float(length.max()) * rate)))
+    start = np.round((off - 0.55 * length) * rate).astype(np.intp)
+    index = start[:, None] + np.arange(count)
+    use = np.arange(count) < np.maximum(np.round(0.4 * length * rate), 2)[:, None]
+    rows = np.where(use, z[np.clip(index, 0, z.size - 1)], 0)
+    turn = np.exp(-2j * np.pi * hz[:, None] * (index / rate - 0.5 * (on + off)[:, None]))
+    return np.asarray((rows * turn).sum(axis=1) / use.sum(axis=1))
+
+
+def _mix(weight: Real, rows: Rows) -> Rows:
+    """Weighted sum of rows (einsum: threads of a matrix library cost more than they save here)."""
+    return np.asarray(np.einsum("i,im->m", weight, rows))
+
+
+def _unit(x: Rows) -> Rows:
+    return x / np.maximum(np.abs(x), 1e-30)
+
+
+def _round_size(n: int) -> int:
+    """Next length made of twos, threes and fives."""
+    while True:
+        k = n
+        for p in (2, 3, 5):
+            while k % p == 0:
+                k //= p
+        if k == 1:
+            return n
+        n += 1
+
+
+def _low_pass(hz: NDArray[Any], half_band_hz: float) -> Real:
+    """Flat to the band's edge, then a raised cosine to nothing a fifth further out."""
+    over = np.clip((np.abs(hz) - half_band_hz) / (0.2 * half_band_hz), 0.0, 1.0)
+    return np.asarray(0.5 + 0.5 * np.cos(np.pi * over))
+
+
+# --- edges -------------------------------------------------------------------------------------
+
+
+def rise_limit(lower_hz: float, upper_hz: float) -> float:
+    """10..90 % time of the in-phase envelope that the passband alone gives a hard edge.
+
+    ``lower_hz`` and ``upper_hz`` are how far it reaches below and above the tone. The in-phase part of the
+    complex envelope sees each side by half, as a low-pass of that cut-off. The steps are taken as
+    Gaussian of 0.44 over the cut-off, near a brick wall's 0.446 (a single pole has 0.350); so a tone in
+    the middle of a passband B wide gives 0.88/B.
+    """
+    times = 0.44 / np.array([max(lower_hz, 1.0), max(upper_hz, 1.0)])
+    t = np.linspace(0.0, float(times.max()), 400)
+    # a Gaussian step's 10..90 % time is 2.563 of its standard deviations
+    rise = np.mean([_gaussian_step(2.563 * t / v) for v in times], axis=0)
+    return float(2 * np.interp(0.9, rise, t))
+
+
+def _gaussian_step(x: Real) -> Real:
+    """Normal distribution function, to 1e-4 (logistic form of Page, 1977)."""
+    return np.asarray(1 / (1 + np.exp(-2 * np.sqrt(2 / np.pi) * x * (1 + 0.044715 * x * x))))
+
+
+@dataclass(frozen=True)
+class Average:
+    """Average of aligned stretches, kept as sums over groups of elements, so that any can be left out.
+
+    ``t`` (m,); ``sums`` (groups, m) of weighted values and ``weights`` (groups, m) of squared amplitudes.
+    """
+
+    t: Real
+    sums: Rows
+    weights: Real
+
+    @classmethod
+    def of(cls, t: Real, rows: Rows, amplitude: Real, inside: Mask | None = None) -> Average:
+        """Rows (n, m) of amplitude (n,), where ``inside`` (n, m); element i goes into group i mod 8."""
+        n, m = rows.shape
+        groups = min(_GROUPS, n)
+        sums, weights = np.zeros((groups, m), np.complex128), np.zeros((groups, m))
+        for g in range(groups):
+            a = amplitude[g::groups]
+            if inside is None:
+                sums[g], weights[g] = _mix(a, rows[g::groups]), np.sum(a**2)
+            else:
+                sums[g] = _mix(a, np.where(inside[g::groups], rows[g::groups], 0.0))
+                weights[g] = np.sum(np.where(inside[g::groups], (a**2)[:, None], 0.0), axis=0)
+        return cls(t, sums, weights)
+
+    def mean(self, groups: Index | slice = slice(None)) -> Rows:
+        """Complex average of some groups, 1 where settled; shape (m,)."""
+        return np.asarray(self.sums[groups].sum(axis=0) / np.maximum(self.weights[groups].sum(axis=0), 1e-30))
+
+    def without_each(self) -> list[Rows]:
+        """Averages with one group left out at a time."""
+        everything = np.arange(len(self.sums))
+        return [self.mean(everything[everything != g]) for g in everything]
+
+    def jackknife(self, figure: Callable[[Rows], float | None]) -> float | None:
+        """Standard error of a figure of the average; None where it can't be had."""
+        values = [figure(mean) for mean in self.without_each()]
+        kept = np.array([v for v in values if v is not None])
+        if kept.size < max(3, len(values) - 1):
+            return None
+        return float(np.sqrt((kept.size - 1) / kept.size * np.sum((kept - kept.mean()) ** 2)))
+
+
+@dataclass(frozen=True)
+class Edge:
+    """The average edge, rising along t (a fall is seen backwards), 1 where settled."""
+
+    average: Average
+    noise_density: float  # per Hz, of single elements, relative to their power
+
+    def time(self, mean: Rows | None = None, *, of_settled: bool = False) -> float | None:
+        """10..90 % time of the in-phase part, in seconds; see :func:`_ten_to_ninety`.
+
+        In phase with its own course: a chirp turns the start of an element away from its settled phase.
+        """
+        t = self.average.t
+        mean = self.average.mean() if mean is None else mean
+        level = np.asarray((mean * np.exp(-1j * _phase_course(t, mean))).real)
+        return _ten_to_ninety(t, level, of_settled=of_settled)
+
+    @property
+    def crossing_sigma_s(self) -> float:
+        """Scatter of one half-amplitude crossing as :func:`segmentation.segment` finds it: rms over slope."""
+        cell, noise = 0.001, 0.375 / 0.001 * self.noise_density
+        while noise > 1 / _CLEAR**2 and cell < 0.1 * float(np.ptp(self.average.t)):
+            cell *= 2
+            noise = 0.544 / cell * self.noise_density
+        slope_s = np.hypot(self.time() or 0.005, 1.25 * cell)
+        return float(np.sqrt(noise / 2) * slope_s / 0.9)
+
+
+def _phase_course(t: Real, x: Rows) -> Real:
+    """Phase of an edge, smooth over 3 ms; before half amplitude it goes on at its frequency."""
+    step = t[1] - t[0]
+    width = 2 * round(0.0015 / step) + 1
+    smooth = np.convolve(x, np.ones(width) / width, "same")
+    settled = np.flatnonzero(t >= 0.5 * width * step)
+    if settled.size < 4:
+        return np.zeros(t.size)
+    phase = np.unwrap(np.angle(smooth[settled]))
+    near = slice(0, max(4, round(0.006 / step)))
+    slope, start = np.polyfit(t[settled][near], phase[near], 1)
+    out = np.empty(t.size)
+    out[settled] = phase
+    out[: settled[0]] = start + slope * np.maximum(t[: settled[0]], -0.01)
+    return out
+
+
+def edge(e: Elements, *, rising: bool, gap_s: float) -> Edge:
+    """The average edge, as far as the shortest element and its gap allow."""
+    before, after = 0.45 * gap_s, 0.55 * e.shortest_s
+    if rising:
+        t, rows = e.cut(e.on_s, before, after)
+    else:
+        t, rows = e.cut(e.off_s, after, before)
+        t, rows = -t[::-1], rows[:, ::-1]
+    amplitude = np.abs(e.settled)
+    late, early = t > 0.6 * after, t < -0.6 * before
+    quiet = float(np.mean(np.abs(rows[:, early]) ** 2))
+    # with a chirp dits and dahs settle at different phases: line up the part near the edge itself
+    near = t > 0.2 * after
+    for _ in range(2):
+        mean = _mix(amplitude, rows[:, near])
+        rows = rows * np.conj(_unit(np.einsum("im,m->i", rows[:, near], np.conj(mean))))[:, None]
+    # the quadrature part about the average is noise (and the tone's own angle noise)
+    turned = rows[:, late] * np.conj(_unit(_mix(amplitude, rows[:, late])))
+    noise = 2 * float(np.mean(turned.imag**2))
+    density = 0.5 * (noise + quiet) / (2.2 * e.half_band_hz) / float(np.mean(amplitude**2))
+    return Edge(Average.of(t, rows, amplitude), density)
+
+
+def edge_time(e: Edge) -> Figure:
+    """10..90 % time of the average edge, with its scatter.
+
+    Noise moves the crossings that the edges are aligned on: that smears the average, while the noise
+    at the crossing itself steepens it. Neither is corrected; the sigma holds both, and what a gain
+    control that closes during the edge makes uncertain.
+    """
+    value = e.time()
+    if value is None:
+        return Figure(None, reason="the edges do not settle within the shortest element and its gap")
+    sigma = e.average.jackknife(e.time)
+    if sigma is None:
+        return Figure(None, reason="the edges drown in noise even when averaged")
+    t = e.average.t
+    blur = 0.4 * (2.563 * e.crossing_sigma_s) ** 2 / value
+    bent = value - (e.time(of_settled=True) or value)
+    sigma = float(np.sqrt(sigma**2 + blur**2 + bent**2 + (0.02 * (t[1] - t[0])) ** 2))
+    if sigma > 0.4 * value:
+        return Figure(None, reason=f"noise leaves the edges uncertain by {1e3 * sigma:.1f} ms")
+    return Figure(value, sigma)
+
+
+def _ten_to_ninety(t: Real, level: Real, *, of_settled: bool = False) -> float | None:
+    """10..90 % time of a curve that rises through half its height near t = 0.
+
+    The height is the settled level; where the curve stands clearly higher at first (a gain control that
+    has opened in the gap closes again), it is the peak: the edge itself went that far.
+    """
+    fine_t, fine = _interpolated(t, level)
+    low, settled = float(np.mean(level[t < 0.5 * t[0]])), float(np.mean(level[t > 0.5 * t[-1]]))
+    if not settled - low > 0.3:
+        return None
+    width = max(1, round(0.001 / (t[1] - t[0])))
+    peak = float(np.convolve(level, np.ones(width) / width, "valid").max())
+    ratio = (peak - low) / (settled - low)
+    peaked = 0.0 if of_settled else float(np.clip((ratio - 1.1) / 0.1, 0.0, 1.0))
+    high = settled + (peak - settled) * peaked
+    shape = (fine - low) / (high - low)
+    centre = int(np.argmin(np.abs(fine_t)))
+    over = np.flatnonzero(shape[centre:] >= 0.5)
+    under = np.flatnonzero(shape[: centre + int(over[0]) + 1] < 0.5) if over.size else over
+    if not under.size:
+        return None
+    k = int(under[-1])
+    below, above = np.flatnonzero(shape[: k + 1] <= 0.1), np.flatnonzero(shape[k:] >= 0.9)
+    if not below.size or not above.size:
+        return None
+    start, end = int(below[-1]), k + int(above[0]) - 1
+    return _crossing(fine_t, shape, end, 0.9) - _crossing(fine_t, shape, start, 0.1)
+
+
+def _crossing(t: Real, x: Real, k: int, height: float) -> float:
+    a, b = x[k], x[k + 1]
+    return float(t[k] + (t[k + 1] - t[k]) * ((height - a) / (b - a) if b != a else 0.5))
+
+
+def _interpolated(t: Real, x: Real) -> tuple[Real, Real]:
+    """Band-limited interpolation by mirroring the curve at its ends."""
+    mirrored = np.concatenate([x, x[::-1]])
+    spectrum = np.fft.rfft(mirrored)
+    wide = np.fft.irfft(spectrum, mirrored.size * _FINE) * _FINE
+    m = (x.size - 1) * _FINE + 1
+    return np.linspace(t[0], t[-1], m), np.asarray(wide[:m])
+
+
+# --- the course within elements ----------------------------------------------------------------
+
+
+def course(e: Elements, rise_s: float) -> Average:
+    """The longer elements (dahs, where there are enough) from half amplitude on, as long as most last."""
+    longer = _longer(e.length_s)
+    if longer.sum() >= _LEAST_ELEMENTS:
+        e = e.chosen(longer)
+    end = float(np.quantile(e.length_s, 0.2))
+    most = max(8, _LONGEST_CUT // max(1, int(end * e.rate_hz)))
+    if e.on_s.size > most:
+        e = e.chosen(np.arange(e.on_s.size) % -(-e.on_s.size // most) == 0)
+    t, rows = e.cut(e.on_s, 0.0, end)
+    guard = max(1.2 * rise_s, 2.0 / e.half_band_hz)  # of the fall, which may last as long as the rise
+    inside = t < (e.length_s - guard)[:, None]
+    some = inside.sum(axis=0) >= 0.5 * e.on_s.size
+    return Average.of(t[some], rows[:, some], np.abs(e.settled), inside[:, some])
+
+
+def overshoot(c: Average, rise_s: float) -> Figure:
+    """Peak after the edge over the settled level, in dB.
+
+    The peak is looked for in one half of the elements and read in the other: the largest of many noisy
+    values is too large, but not where it stands in other values.
+    """
+    if c.t.size < 16:
+        return Figure(None, reason="the elements are too short to settle")
+    step = c.t[1] - c.t[0]
+    width = max(1, round(min(0.25 * rise_s, 0.0015) / step))
+    late = c.t > 0.75 * c.t[-1]
+    # the ends of a running mean see less than its width
+    early = (c.t < 0.6 * c.t[-1]) & (c.t > 0.4 * rise_s + width * step / 2)
+    if not early.any() or not late.any():
+        return Figure(None, reason="the elements are too short to settle")
+
+    def level(mean: Rows) -> Real:
+        return np.asarray(np.convolve(np.abs(mean), np.ones(width) / width, "same"))
+
+    halves = [level(c.mean(slice(first, None, 2))) for first in (0, 1)]
+    at = [int(np.argmax(np.where(early, h, -np.inf))) for h in halves]
+
+    def decibels(mean: Rows) -> float | None:
+        h = level(mean)
+        settled = float(h[late].mean())
+        return 20 * float(np.log10(0.5 * (h[at[0]] + h[at[1]]) / settled)) if settled > 0.1 else None
+
+    sigma = c.jackknife(decibels)
+    if sigma is None:
+        return Figure(None, reason="the elements drown in noise even when averaged")
+    crossed = [20 * np.log10(h[k] / h[late].mean()) for h, k in zip(halves, at[::-1], strict=True)]
+    return Figure(float(np.mean(crossed)), max(sigma, 0.01))
+
+
+def droop(c: Average, rise_s: float) -> Figure:
+    """Fall of the level within an element, from half amplitude on to its end, in dB.
+
+    An exponential through the logarithm of the level, from where the edge and the filter's ringing are
+    over, carried back towards the edge by at most 0.4 of its time constant: what falls meanwhile counts.
+    """
+    start_s = min(max(2.0 * rise_s, 0.006), 0.35 * float(c.t[-1]))
+    fit = _ExponentialFit.over(c, start_s)
+    if fit is None:
+        return Figure(None, reason="the elements are too short to show their level's course")
+
+    def decibels(mean: Rows) -> float | None:
+        level = np.abs(fit.thinned(mean))
+        if level.min() < 0.1:
+            return None
+        size, tau = fit.best(20 * np.log10(level), line=False)
+        return size * float(np.exp(-max(start_s - 0.4 * tau, 0.0) / tau) - np.exp(-c.t[-1] / tau))
+
+    value, sigma = decibels(c.mean()), c.jackknife(decibels)
+    if value is None or sigma is None:
+        return Figure(None, reason="the elements drown in noise even when averaged")
+    return Figure(value, max(sigma, 0.01))
+
+
+def chirp(c: Average, skip_s: float) -> tuple[Figure, Figure]:
+    """Frequency at half amplitude minus settled, in Hz, and the time constant with which it settles.
+
+    The phase of the average element is fitted by 2 pi (p + f t - h s exp(-t/s)): the frequency then is
+    f + h exp(-t/s). The first ``skip_s``, where a filter alone turns the phase, are left out and the fit
+    is carried back to the half-amplitude crossing. Where no settling stands out of the noise, h is that of
+    one with an eighth of the element as its time constant, and no time constant is given.
+    """
+    fit = _ExponentialFit.over(c, skip_s)
+    if fit is None:
+        why = "the elements are too short to show their frequency's course"
+        return Figure(None, reason=why), Figure(None, reason=why)
+
+    def settling(mean: Rows, tau: float | None = None) -> tuple[float, float] | None:
+        seen = fit.thinned(mean)
+        if np.median(np.abs(seen)) < 0.3:
+            return None
+        size, best = fit.best(np.unwrap(np.angle(seen)) / (2 * np.pi), line=True, tau=tau)
+        return -size / best, best
+
+    lost = Figure(None, reason="the elements' phase is lost in noise")
+    found = settling(c.mean())
+    sigma = c.jackknife(lambda mean: (settling(mean) or (None,))[0])
+    if found is None or sigma is None:
+        return lost, lost
+    if abs(found[0]) > 3 * sigma:
+        spread = c.jackknife(lambda mean: (settling(mean) or (None, None))[1])
+        return Figure(found[0], max(sigma, 0.01)), Figure(found[1], spread)
+    usual = float(c.t[-1]) / 8
+    found = settling(c.mean(), usual)
+    sigma = c.jackknife(lambda mean: (settling(mean, usual) or (None,))[0])
+    if found is None or sigma is None:
+        return lost, lost
+    why = "no change of frequency stands out of the noise"
+    return Figure(found[0], max(sigma, 0.01)), Figure(None, reason=why)
+
+
+@dataclass(frozen=True)
+class _ExponentialFit:
+    """Weighted least squares of constant (+ line) + size exp(-t/tau), tau from a grid.
+
+    ``first`` and ``step``: the average is thinned out to means over ``step`` samples from ``first`` on.
+    """
+
+    first: int
+    step: int
+    t: Real
+    weight: Real
+    taus: Real
+
+    @classmethod
+    def over(cls, c: Average, start_s: float) -> _ExponentialFit | None:
+        first = int(np.searchsorted(c.t, start_s))
+        if c.t.size - first < 12 or c.t[-1] - start_s < 0.3 * c.t[-1]:
+            return None
+        step = max(1, (c.t.size - first) // 100)
+        fit = cls(first, step, np.zeros(0), np.zeros(0), np.zeros(0))
+        t = fit.thinned(c.t)
+        weight = np.sqrt(fit.thinned(c.weights.sum(axis=0))) * np.minimum(np.abs(fit.thinned(c.mean())), 1.0)
+        shortest = max(0.7 * start_s, min(0.004, 0.03 * float(t[-1])), 3 * float(t[1] - t[0]))
+        taus = np.geomspace(shortest, max(0.5 * float(t[-1]), 1.1 * shortest), 14)
+        return cls(first, step, t, weight / weight.max(), taus)
+
+    def thinned(self, x: NDArray[Any]) -> NDArray[Any]:
+        """Means over ``step`` samples."""
+        n = (x.size - self.first) // self.step
+        return np.asarray(x[self.first : self.first + n * self.step].reshape(n, self.step).mean(axis=1))
+
+    def best(self, y: Real, *, line: bool, tau: float | None = None) -> tuple[float, float]:
+        """(size at t = 0, tau) of the least squares; tau between grid points by a parabola."""
+        if tau is not None:
+            return self._at(y, line, tau)[0], tau
+        left = np.array([self._at(y, line, float(v))[1] for v in self.taus])
+        k = int(np.clip(np.argmin(left), 1, left.size - 2))
+        a, b, c = left[k - 1 : k + 2]
+        bend = a - 2 * b + c
+        shift = float(np.clip(0.5 * (a - c) / bend, -1.0, 1.0)) if bend > 0 else float(np.sign(a - c))
+        tau = float(self.taus[k] * (self.taus[1] / self.taus[0]) ** shift)
+        return self._at(y, line, tau)[0], tau
+
+    def _at(self, y: Real, line: bool, tau: float) -> tuple[float, float]:
+        """(size at t = 0, sum of squares left) for one time constant."""
+        columns = [np.exp(-self.t / tau), np.ones(self.t.size)] + ([self.t] if line else [])
+        design = np.stack(columns) * self.weight
+        seen = y * self.weight
+        solution = np.linalg.solve(np.einsum("im,jm->ij", design, design), np.einsum("im,m->i", design, seen))
+        rest = seen - np.einsum("i,im->m", solution, design)
+        return float(solution[0]), float(np.sum(rest**2))
+
+
+def broken_starts(e: Elements, gap_s: float) -> Figure:
+    """Share of elements that open again within their first third (a key or relay that bounces).
+
+    An element counts that has reached 70 % and falls below 40 % again, or that was preceded by a contact too
+    short to be an element; what its last third does likewise (hum, noise, fading) is taken off.
+    """
+    amplitude = np.abs(e.settled)
+    before, third = 0.4 * gap_s, e.shortest_s / 3
+    t, start = e.cut(e.on_s, before, third)
+    quiet = float(np.mean(np.abs(start[:, t < -0.5 * before]) ** 2) / np.mean(amplitude**2))
+    half = min(e.half_band_hz, e.half_band_hz / (quiet * 7**2))
+    if half < 3 / third:
+        return Figure(None, reason="noise hides what single elements do")
+    e = replace(e, half_band_hz=half)
+    t, start = e.cut(e.on_s, before, third)
+    _, end = e.cut(e.off_s, third, before)
+    opened = [_opens(np.abs(rows) / np.maximum(amplitude, 1e-30)[:, None]) for rows in (start, end[:, ::-1])]
+    share = float(np.mean(opened[0])) - float(np.mean(opened[1]))
+    return Figure(max(share, 0.0))
+
+
+def _opens(level: Real) -> Mask:
+    """Which rows reach 0.7, fall below 0.4 and reach 0.7 again."""
+    high, low = level > 0.7, level < 0.4
+    been_high = np.maximum.accumulate(high, axis=1)
+    fell = np.maximum.accumulate(low & been_high, axis=1)
+    return np.asarray((fell & high).any(axis=1))
