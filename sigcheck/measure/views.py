@@ -29,6 +29,8 @@ _SLOWEST_HZ = 5.0  # the carrier that is divided out holds everything slower
 _MOST_SEGMENTS = 600  # ten times fewer would still draw the same curve
 _STRETCH_MARKS = 12
 _EDGES_AVERAGED = 300
+_HALF_BAND_HZ = 1000.0  # wider than any keying that is not itself a fault
+_FILTER_MARGIN_S = 0.02  # the filter's response has died away after it
 _CHUNK_SAMPLES = 1 << 20
 _DAMAGED = (OSError, ValueError, KeyError, TypeError, AttributeError, EOFError, zipfile.BadZipFile)
 
@@ -402,6 +404,25 @@ def _longest_run_s(mask: Mask, rate_hz: float) -> float:
     return _longest_run(mask)[1] / rate_hz
 
 
+def _near_tone(track: Track, index: NDArray[np.intp]) -> Complex:
+    """Stretches of ``z`` at rows of consecutive indices (n, m), without what lies far from the tone.
+
+    Strong hum or another station far off would else draw its own beat into the envelope. The band
+    reaches 1 kHz either way where the tone's audio frequency leaves room above the hum.
+    """
+    base = track.base
+    margin = round(_FILTER_MARGIN_S * base.rate_hz)
+    wide = np.arange(index[0, 0] - margin, index[0, -1] + margin + 1) - index[0, 0]
+    places = index[:, :1] + wide
+    inside = (places >= 0) & (places < base.z.size)
+    spectra = np.fft.fft(np.where(inside, base.z[np.clip(places, 0, base.z.size - 1)], 0), axis=1)
+    f = np.fft.fftfreq(wide.size, 1.0 / base.rate_hz)
+    upper, lower = _HALF_BAND_HZ, min(_HALF_BAND_HZ, 0.7 * track.tone_hz)
+    over = np.maximum((f - upper) / upper, (-f - lower) / lower) / 0.25
+    spectra *= (0.5 + 0.5 * np.cos(np.pi * np.clip(over, 0.0, 1.0))).astype(np.float32)
+    return np.asarray(np.fft.ifft(spectra, axis=1)[:, margin : margin + index.shape[1]], np.complex64)
+
+
 def _edge(track: Track, *, rising: bool) -> Edge | None:
     """Coherent average of the edges.
 
@@ -424,14 +445,12 @@ def _edge(track: Track, *, rising: bool) -> Edge | None:
     at = at[(at + lag[0] >= 0) & (at + lag[-1] < base.z.size)]
     if at.size < 2 or lag.size < 16:
         return None
-    settled_at = at + round((0.6 if rising else -0.6) * inside_s * base.rate_hz)
-    around = np.arange(-2, 3) * max(1, round(0.1 * inside_s * base.rate_hz))
-    reference = base.z[np.clip(settled_at[:, None] + around, 0, base.z.size - 1)].mean(axis=1)
-    level = np.maximum(np.abs(reference), 1e-3 * marks.amplitude)
-    turned = base.z[at[:, None] + lag] * (np.conj(reference) / level**2)[:, None]
-    mean = turned.mean(axis=0)
-    amplitude = np.abs(mean).astype(np.float64)
+    rows = _near_tone(track, at[:, None] + lag)
     settled = lag > 0.4 * lag[-1] if rising else lag < 0.4 * lag[0]
+    reference = rows[:, settled].mean(axis=1)
+    level = np.maximum(np.abs(reference), 1e-3 * marks.amplitude)
+    mean = (rows * (np.conj(reference) / level**2)[:, None]).mean(axis=0)
+    amplitude = np.abs(mean).astype(np.float64)
     amplitude /= max(float(np.median(amplitude[settled])), 1e-12)
     time_s = lag / base.rate_hz
     return Edge(
@@ -489,7 +508,8 @@ def _stretch(track: Track, points: int) -> Stretch | None:
     count = (end - start) // cell
     if count < 8:
         return None
-    magnitude = np.abs(base.z[start : start + count * cell]).reshape(count, cell).mean(axis=1)
+    band = _near_tone(track, np.arange(start, start + count * cell)[None, :])
+    magnitude = np.abs(band).reshape(count, cell).mean(axis=1)
     return Stretch(
         time_s=(start + (np.arange(count) + 0.5) * cell) / np.float64(base.rate_hz),
         amplitude=(magnitude / marks.amplitude).astype(np.float64),

@@ -210,8 +210,8 @@ def _outer(centres: Real) -> tuple[float, float]:
 
 
 def _colour_key(figure: Figure, colours: Any, low: str, high: str) -> None:
-    """The range of levels from paper to ink, in the corner above the picture."""
-    key = figure.add_axes((0.6, 0.917, 0.12, 0.03), frameon=False)
+    """The range of levels from paper to ink, in the corner below the picture."""
+    key = figure.add_axes((0.125, 0.024, 0.09, 0.03), frameon=False)
     steps = np.linspace(0.0, 1.0, _COLOUR_STEPS)[None, :]
     key.imshow(steps, cmap=colours, aspect="auto", interpolation="none")
     key.set(xticks=[], yticks=[])
@@ -241,7 +241,7 @@ def beside(
         axes.annotate("tone", (0, 0), (0, 3), textcoords="offset points", ha="center", color=INK)
         _limits(axes, note, fault)
         for mark in _apart(named, 55.0, 10):
-            if mark.y is not None:
+            if mark.y is not None and view.offset_hz[0] + 30.0 < mark.x < view.offset_hz[-1] - 30.0:
                 axes.annotate(mark.label, (mark.x, mark.y), (0, 3), textcoords="offset points", ha="center",
                               fontsize=9.5)  # fmt: skip
         axes.set_ylim(floor, 6.0)
@@ -311,7 +311,7 @@ def edges(on: Edge | None, off: Edge | None, alt: str, *, rise: str, fall: str) 
     return _draw("edges", alt, paint)
 
 
-def chirp(on: Edge, alt: str, *, label: str) -> str:
+def chirp(on: Edge, alt: str, *, chirp_hz: float, label: str) -> str:
     """Frequency of the average element as the key goes down."""
 
     def paint(figure: Figure) -> None:
@@ -320,7 +320,8 @@ def chirp(on: Edge, alt: str, *, label: str) -> str:
         ms, hz = 1e3 * on.time_s[known], on.frequency_hz[known]
         axes.axhline(0.0, color=MUTED, linewidth=0.8)
         axes.plot(ms, hz, color=CURVE, linewidth=1.5)
-        reach = max(2.0, 1.15 * float(np.quantile(np.abs(hz), 0.995)))
+        # The first instant, half noise, may swing out of the picture; the chirp itself may not.
+        reach = max(2.0, 1.15 * float(np.quantile(np.abs(hz), 0.96)), 1.3 * abs(chirp_hz))
         axes.set(ylim=(-reach, reach), xlim=(min(0.0, float(ms[0])), float(ms[-1])))
         _word(axes, label)
 
@@ -335,7 +336,9 @@ def elements(view: Stretch, alt: str) -> str:
         axes.fill_between(view.time_s, view.amplitude, 0.0, color=BAND, linewidth=0)
         axes.plot(view.time_s, view.amplitude, color=CURVE, linewidth=0.9)
         top = max(1.2, 1.05 * float(view.amplitude.max()))
-        axes.set(xlim=(view.time_s[0], view.time_s[-1]), ylim=(0.0, top), yticks=[0.0, 0.5, 1.0])
+        axes.set(xlim=(view.time_s[0], view.time_s[-1]), ylim=(0.0, top))
+        if top < 2.0:
+            axes.set_yticks([0.0, 0.5, 1.0])
 
     return _draw("elements", alt, paint, height_in=0.7 * HEIGHT_IN)
 

@@ -42,6 +42,8 @@ _SECTIONS = {
     "recording": ("The recording itself", ""),
 }
 
+_LONGEST_FACT = 48  # characters of the text; the whole of it stands in the table
+
 # What an older result may not say of itself and of its recording.
 _OLD: dict[str, Any] = {"symptoms": [], "notes": [], "version": "", "schema": ""}
 _RECORDING: dict[str, Any] = dict.fromkeys(
@@ -132,7 +134,7 @@ def render(result: Result, views: Views | None) -> str:
         causes=result.get("causes") or [],
         accused=bool(words.accused(result)),
         companions=words.companions(result),
-        rest=words.rest(result),
+        also=[c for c in words.rest(result) if c["probability"] >= words.LIKELY][:2],
         gauges=gauges(result),
         untested=untested(result),
         note_at=NOTE_AT,
@@ -171,7 +173,8 @@ def facts(result: Result) -> list[str]:
     if keying.get("wpm") is not None:
         out.append(show("keying.wpm", keying["wpm"]))
     if keying.get("text"):
-        out.append(f"“{keying['text']}”")
+        text = str(keying["text"])
+        out.append(f"“{text if len(text) <= _LONGEST_FACT else text[: _LONGEST_FACT - 1] + '…'}”")
     return out
 
 

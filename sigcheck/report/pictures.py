@@ -144,7 +144,10 @@ def _modulation(result: Result, views: Views) -> Drawn:
 
 
 def _edges(result: Result, views: Views) -> Drawn:
+    keying = result["keying"]
     if views.on_edge is None and views.off_edge is None:
+        return None
+    if keying.get("rise_s") is None and keying.get("fall_s") is None:
         return None
     rise, fall = _number(result, "keying.rise_s"), _number(result, "keying.fall_s")
     counts = [int(e.averaged) for e in (views.on_edge, views.off_edge) if e is not None]
@@ -157,12 +160,13 @@ def _edges(result: Result, views: Views) -> Drawn:
 
 
 def _chirp(result: Result, views: Views) -> Drawn:
-    edge = views.on_edge
-    if edge is None or not np.isfinite(edge.frequency_hz).any():
+    edge, chirp_hz = views.on_edge, result["keying"].get("chirp_hz")
+    if edge is None or chirp_hz is None or not np.isfinite(edge.frequency_hz).any():
         return None
     text = _number(result, "keying.chirp_hz")
     caption = f"A clean element keeps to the line from the start. Chirp at half amplitude: {text}."
-    return caption, figures.chirp(edge, f"Frequency as the key goes down. Chirp {text}.", label=f"chirp {text}")
+    alt = f"Frequency as the key goes down. Chirp {text}."
+    return caption, figures.chirp(edge, alt, chirp_hz=chirp_hz, label=f"chirp {text}")
 
 
 def _elements(result: Result, views: Views) -> Drawn:

@@ -96,7 +96,7 @@ class _Page:
         for reason in first["against"][:1]:
             yield from self._wrapped(f"against  {reason}", indent=8, hanging=9)
         for other in words.rest(result)[:2]:
-            yield from self._chance(other, before="also " if other["probability"] >= 0.5 else "perhaps ")
+            yield from self._chance(other, before="also " if other["probability"] >= words.LIKELY else "perhaps ")
 
     def _chance(self, cause: Mapping[str, Any], before: str = "") -> Iterator[str]:
         yield from self._wrapped(

@@ -30,6 +30,8 @@ TO_CHECK = (
     "The transmitter: it was sending while this was recorded, into its load or antenna.",
 )
 
+LIKELY = 0.5  # from here a further cause is named as "also", below it as "perhaps"
+
 LIMITS = (
     "This is the audio of one receiver, no compliance test: harmonics and spurious emissions outside its "
     "passband are not seen.",

@@ -108,6 +108,14 @@ def test_the_first_screen_has_verdict_cause_and_experiment_in_this_order() -> No
     assert places == sorted(places)
 
 
+def test_further_likely_causes_stand_beside_the_first() -> None:
+    result = faulty()
+    result["causes"][2]["probability"] = 0.9
+    text = Outline(render(result, None)).text
+    assert text.index("Also the oscillator warming up 90 %") < text.index("Try next")
+    assert "Also" not in Outline(render(faulty(), None)).text
+
+
 def test_states_are_told_in_words() -> None:
     strip = re.search(r'<section class="strip">.*?</section>', render(faulty(), None), re.DOTALL)
     assert strip is not None
