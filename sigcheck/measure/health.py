@@ -20,7 +20,6 @@ it leaves out.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -82,7 +81,7 @@ class Rails:
 
 
 def clipped_share(
-    rails: Rails, on_s: Sequence[float] | NDArray[np.float64], off_s: ArrayLike, rate_hz: float
+    rails: Rails, on_s: ArrayLike, off_s: ArrayLike, rate_hz: float
 ) -> float | None:
     """Share of the key-down samples that are held at the rails; None without key-down time.
 

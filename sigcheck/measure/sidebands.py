@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigcheck.measure.results import LineFamily, Lines, Nature, Sideband, Spur
-from sigcheck.measure.spectrum import fundamental_from_lines, peak_bin, running_median, slice_band
+from sigcheck.measure.spectrum import fundamental_from_lines, peak_bin, running_median, slice_band, worn
 from sigcheck.measure.track import Complex, Marks, Mask, Real, Track
 
 BAND_HZ = 1000.0  # modulation is looked at this far on either side of the tone
@@ -87,7 +87,7 @@ def modulation(track: Track, disturbed: Mask | None = None) -> Modulation | None
     index = np.minimum(np.round(t * base.rate_hz).astype(np.intp), base.z.size - 1)
     settled = marks.settled if disturbed is None else marks.settled & ~disturbed
     use = settled[index]
-    use = _worn(use, round(0.5 / _TAPER_HZ * rate))  # let the band filter's own ringing die
+    use = worn(use, round(0.5 / _TAPER_HZ * rate))  # let the band filter's own ringing die
     if marks.cut_start or not marks.keyed:
         use[: round(0.02 * rate)] = False
     if marks.cut_end or not marks.keyed:
@@ -165,19 +165,6 @@ def _sweeps(band: Complex, level: Complex, use: Mask, mark: NDArray[np.int32], t
     n = np.bincount(age)
     mean = (np.bincount(age, turned.real) + 1j * np.bincount(age, turned.imag))[n > 0.3 * n.max()]
     return bool(mean.size > 3 and np.ptp(np.unwrap(np.angle(mean))) > _STILL_MOVING_RAD)
-
-
-def _worn(mask: Mask, by: int) -> Mask:
-    """The mask with ``by`` samples taken off both ends of each run."""
-    if by <= 0:
-        return mask.copy()
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.view(np.int8), [0]])))
-    out = np.zeros(mask.size + 1, np.int32)
-    starts, ends = edges[::2] + by, edges[1::2] - by
-    keep = ends > starts
-    np.add.at(out, starts[keep], 1)
-    np.add.at(out, ends[keep], -1)
-    return np.cumsum(out[:-1]) > 0
 
 
 def _mark_index(on_s: Real, off_s: Real, t: Real, use: Mask) -> NDArray[np.int32]:
@@ -404,7 +391,7 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
                 singles.append((sign * line.offset_hz, side.level_dbc))
                 continue
         sidebands.append(side)
-    sidebands.sort(key=lambda b: -b.level_dbc)
+    sidebands = _without_ghosts(sorted(sidebands, key=lambda b: -b.level_dbc))
     family, switching = _other_family(sidebands)
     missing = {}
     if mains is None:
@@ -706,7 +693,7 @@ def _sideband(line: _Line, mains: float | None, m: Modulation) -> Sideband | Non
         lower_dbc=_db(lower) if lower > floor else None,
         upper_dbc=_db(upper) if upper > floor else None,
         am_index=float(np.sqrt(am)),
-        pm_index_rad=float(np.sqrt(pm)),
+        pm_index_rad=_angle_index(float(np.sqrt(pm))),
         angle_share=float(share),
         nature=nature,
         family=family,
@@ -720,6 +707,29 @@ def _db(power: float) -> float:
 
 def _on_grid(hz: float, fundamental: float, within: float) -> bool:
     return abs(hz - fundamental * round(hz / fundamental)) < within
+
+
+def _without_ghosts(sidebands: list[Sideband]) -> list[Sideband]:
+    """Less what a strong line leaves beside itself where its frequency is not fitted to the last digit."""
+    kept: list[Sideband] = []
+    for b in sidebands:
+        if all(abs(a.offset_hz - b.offset_hz) > 3.0 or a.level_dbc - b.level_dbc < 35.0 for a in kept):
+            kept.append(b)
+    return kept
+
+
+def _angle_index(ratio: float) -> float:
+    """Index beta of which the first pair over the carrier is 2 J1/J0 = ``ratio`` (A&S 9.1; Newton)."""
+    if ratio < 0.05:
+        return ratio
+    from scipy.special import j0, j1
+
+    beta = min(ratio, 1.5)
+    for _ in range(20):
+        value = 2 * j1(beta) / j0(beta)
+        slope = 2 * (1 - j1(beta) / (beta * j0(beta)) + (j1(beta) / j0(beta)) ** 2)
+        beta = float(np.clip(beta - (value - ratio) / slope, 1e-6, 2.3))
+    return beta
 
 
 def _mains_sigma(fitted: list[_Line], offsets: list[float], m: Modulation) -> float:

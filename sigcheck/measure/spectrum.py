@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure.track import Complex, Real
+from sigcheck.measure.track import Complex, Mask, Real
 
 HANN_ENBW_BINS = 1.5  # equivalent noise bandwidth of the Hann window (Harris 1978)
 FRAME_S = 0.16  # near the length of a dah at 20 WPM: keying is seen, yet a bin is only some 6 Hz wide
@@ -237,3 +237,16 @@ def fundamental_from_lines(lines: list[tuple[int, float, float]]) -> float:
     """Least-squares fundamental of harmonics given as (order, frequency, power over noise)."""
     order, hz, weight = np.array(lines).T
     return float((weight * order * hz).sum() / (weight * order**2).sum())
+
+
+def worn(mask: Mask, by: int) -> Mask:
+    """The mask with ``by`` samples taken off both ends of each run."""
+    if by <= 0:
+        return mask.copy()
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.view(np.int8), [0]])))
+    out = np.zeros(mask.size + 1, np.int32)
+    starts, ends = edges[::2] + by, edges[1::2] - by
+    keep = ends > starts
+    np.add.at(out, starts[keep], 1)
+    np.add.at(out, ends[keep], -1)
+    return np.cumsum(out[:-1]) > 0
