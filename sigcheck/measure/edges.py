@@ -293,6 +293,20 @@ class Edge:
         level = np.asarray((mean * np.exp(-1j * _phase_course(t, mean))).real)
         return _ten_to_ninety(t, level, of_settled=of_settled)
 
+    def bent_by_gain(self, rise_s: float) -> float:
+        """What a gain control that closes while the edge still rises may have taken off its time.
+
+        The level then stands above the settled one at first. A hard edge is over before the gain has
+        moved; one that takes about as long as the gain does to settle is cut short by it.
+        """
+        t, level = self.average.t, np.abs(self.average.mean())
+        settled = float(np.mean(level[t > 0.5 * t[-1]]))
+        peak = int(np.argmax(level))
+        over = level[peak] / settled - 1
+        back = np.flatnonzero(level[peak:] - settled < 0.37 * (level[peak] - settled))
+        closing_s = float(t[peak + back[0]] - t[peak]) if back.size else np.inf
+        return 2 * rise_s * float(over) if over > 0.08 and rise_s > 0.4 * closing_s else 0.0
+
     @property
     def crossing_sigma_s(self) -> float:
         """Scatter of one half-amplitude crossing as :func:`segmentation.segment` finds it: rms over slope."""
@@ -359,7 +373,7 @@ def edge_time(e: Edge) -> Figure:
         return Figure(None, reason="the edges drown in noise even when averaged")
     t = e.average.t
     blur = 0.4 * (2.563 * e.crossing_sigma_s) ** 2 / value
-    bent = value - (e.time(of_settled=True) or value)
+    bent = max(value - (e.time(of_settled=True) or value), e.bent_by_gain(value))
     sigma = float(np.sqrt(sigma**2 + blur**2 + bent**2 + (0.02 * (t[1] - t[0])) ** 2))
     if sigma > 0.4 * value:
         return Figure(None, reason=f"noise leaves the edges uncertain by {1e3 * sigma:.1f} ms")
