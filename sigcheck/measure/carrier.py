@@ -75,8 +75,9 @@ def find(s: Survey, *, tone_hz: float | None = None, top_hz: float | None = None
     """
     if not np.any(s.density > 0):
         return NotFound("the recording is silent: check the audio lead, the level and the channel")
-    true_noise = quiet_density(s)
-    noise = _floor(s, true_noise)
+    quiet = low_density(s)
+    true_noise = quiet_density(s, quiet)
+    noise = _floor(s, true_noise, quiet)
     low, high = LOWEST_TONE_HZ, min(HIGHEST_TONE_HZ, 0.97 * s.rate_hz, top_hz or np.inf)
     if tone_hz is not None:
         low, high = max(20.0, tone_hz - NEAR_HZ), min(0.97 * s.rate_hz, tone_hz + NEAR_HZ)
@@ -141,7 +142,7 @@ def turn(path_hz: Real, rate_hz: float) -> Complex:
     return out
 
 
-def _floor(s: Survey, noise: Real) -> Real:
+def _floor(s: Survey, noise: Real, quiet: Real) -> Real:
     """Noise to compare with when searching: never the near-nothing outside the receiver's passband.
 
     30 dB under the loudest noise counts as outside; and in a noise-free recording there is rounding
@@ -150,7 +151,7 @@ def _floor(s: Survey, noise: Real) -> Real:
     # At a filter's edge the running median steps down while noise still comes through: let the louder
     # side reach over. A 50 Hz filter is narrower than that median: a shorter one keeps its hump.
     reach = max(1, round(75.0 / s.bin_hz))
-    noise = np.maximum(noise, running_median(low_density(s), max(3, round(50.0 / s.bin_hz) | 1)))
+    noise = np.maximum(noise, running_median(quiet, max(3, round(50.0 / s.bin_hz) | 1)))
     noise = np.lib.stride_tricks.sliding_window_view(np.pad(noise, reach, mode="edge"), 2 * reach + 1).max(axis=1)
     searched = noise[round(200.0 / s.bin_hz) :]
     loudest = float(searched.max()) if searched.size else float(noise.max())

@@ -12,6 +12,7 @@ anything but constant in a few of a thousand recordings (a linear drift costs 14
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple
@@ -85,7 +86,9 @@ def blocks(track: Track) -> Blocks | None:
     t = (middle + 0.5) / base.rate_hz
     carrier = track.carrier[middle]
     element = np.maximum(np.searchsorted(marks.on_s, t, side="right") - 1, 0)
-    phase = np.unwrap(np.angle(carrier)) / (2 * np.pi)
+    # through the gaps as well, where the carrier runs on: a word's gap holds more than one turn
+    everywhere = track.carrier[np.arange(n) * step + step // 2]
+    phase = (np.unwrap(np.angle(everywhere)) / (2 * np.pi))[k]
     power = np.abs(carrier) ** 2
     density = max(base.noise_density, 1e-30)
     span = t[-1] - t[0]
@@ -187,13 +190,21 @@ def _linear(b: Blocks, w: Real) -> _Fit:
 
 def _warm_up(b: Blocks, w: Real) -> _Fit:
     x = b.t - b.t[0]
-    best: _Fit | None = None
-    for tau in np.geomspace(max(x[-1] / 20, b.length_s), 2.0 * x[-1], 24):
+
+    def at(tau: float) -> _Fit:
         solution, curve, chi2 = _solve(np.stack([np.ones_like(x), np.exp(-x / tau)], axis=1), b.hz, w)
-        if best is None or chi2 + _PRICE_WARM_UP < best.score:
-            best = _Fit("warm-up", curve, chi2 + _PRICE_WARM_UP, {"tau": float(tau), "size": float(solution[1])})
-    assert best is not None
-    return best
+        return _Fit("warm-up", curve, chi2 + _PRICE_WARM_UP, {"tau": float(tau), "size": float(solution[1])})
+
+    return _refined(at, np.geomspace(max(x[-1] / 20, b.length_s), 2.0 * x[-1], 16))
+
+
+def _refined(at: Callable[[float], _Fit], grid: Real) -> _Fit:
+    """The best fit over a grid, then over ever finer ones about the best."""
+    for _ in range(3):
+        fits = [at(float(v)) for v in grid]
+        k = min(range(len(fits)), key=lambda i: fits[i].score)
+        grid = np.linspace(grid[max(k - 1, 0)], grid[min(k + 1, len(grid) - 1)], 7)
+    return fits[k]
 
 
 def _steps(b: Blocks, w: Real) -> _Fit:
@@ -258,11 +269,16 @@ def _cyclic(b: Blocks, w: Real) -> _Fit:
     cc, ss, cs = (c**2) @ w, (s**2) @ w, (c * s) @ w
     cy, sy = c @ (w * y), s @ (w * y)
     gain = (cy**2 * ss - 2 * cy * sy * cs + sy**2 * cc) / np.maximum(cc * ss - cs**2, 1e-12)
-    f = float(trial[int(np.argmax(gain))])
-    design = np.stack([np.ones_like(x), np.cos(2 * np.pi * f * x), np.sin(2 * np.pi * f * x)], axis=1)
-    solution, curve, chi2 = _solve(design, b.hz, w)
-    peak = float(np.hypot(solution[1], solution[2]))
-    return _Fit("cyclic", curve, chi2 + _PRICE_CYCLE, {"period": 1 / f, "peak": peak})
+    best = float(trial[int(np.argmax(gain))])
+
+    def at(f: float) -> _Fit:
+        angle = 2 * np.pi * f * x
+        solution, curve, chi2 = _solve(np.stack([np.ones_like(x), np.cos(angle), np.sin(angle)], axis=1), b.hz, w)
+        peak = float(np.hypot(solution[1], solution[2]))
+        return _Fit("cyclic", curve, chi2 + _PRICE_CYCLE, {"period": 1 / f, "peak": peak})
+
+    step = 0.2 / x[-1]
+    return _refined(at, np.linspace(max(best - step, 0.5 * step), best + step, 7))
 
 
 # --- into the result ---------------------------------------------------------------------------
@@ -275,7 +291,7 @@ def _as_drift(track: Track, b: Blocks, fit: _Fit, scatter: float) -> Drift:
     excess = float(np.median(w * (b.hz - fit.curve) ** 2)) / 0.4549
     model: DriftModel = fit.model
     # what no model explains, though neighbouring blocks agree far better: it wanders
-    if excess > 4.0 and b.t.size >= 12:
+    if excess > 6.0 and b.t.size >= 12 and _together((b.hz - fit.curve) * np.sqrt(w)) > 0.6:
         model = "random"
     slope, sigma = _slope(b, w, max(1.0, excess), fit if model == fit.model else None)
     values: dict[str, object] = {
@@ -287,7 +303,7 @@ def _as_drift(track: Track, b: Blocks, fit: _Fit, scatter: float) -> Drift:
     }
     if model == "warm-up":
         values["time_constant_s"] = fit.parameters["tau"]
-        values["time_constant_s_sigma"] = 0.2 * fit.parameters["tau"]  # the search grid's spacing
+        values["time_constant_s_sigma"] = _tau_sigma(b, w * (1.0 / max(1.0, excess)), fit)
     else:
         missing["time_constant_s"] = "no exponential settling was seen"
     if model == "steps":
@@ -310,6 +326,19 @@ def _as_drift(track: Track, b: Blocks, fit: _Fit, scatter: float) -> Drift:
         allan=_allan(b),
         missing=missing,
     )
+
+
+def _tau_sigma(b: Blocks, w: Real, fit: _Fit) -> float:
+    """Sigma of the time constant from the Fisher information of level, size and time constant."""
+    x, tau, size = b.t - b.t[0], fit.parameters["tau"], fit.parameters["size"]
+    decay = np.exp(-x / tau)
+    design = np.stack([np.ones_like(x), decay, size * x / tau**2 * decay], axis=1)
+    return float(np.sqrt(max(np.linalg.pinv(design.T @ (design * w[:, None]), hermitian=True)[2, 2], 0.0)))
+
+
+def _together(left: Real) -> float:
+    """How alike neighbours are in what is left: 0 for noise, near 1 for a frequency that wanders."""
+    return float((left[1:] * left[:-1]).sum() / max(float((left**2).sum()), 1e-30))
 
 
 def _slope(b: Blocks, w: Real, excess: float, fit: _Fit | None) -> tuple[float, float]:

@@ -299,7 +299,9 @@ class Edge:
         The level then stands above the settled one at first. A hard edge is over before the gain has
         moved; one that takes about as long as the gain does to settle is cut short by it.
         """
-        t, level = self.average.t, np.abs(self.average.mean())
+        t = self.average.t
+        width = max(1, round(0.001 / (t[1] - t[0])))
+        level = np.convolve(np.abs(self.average.mean()), np.ones(width) / width, "same")
         settled = float(np.mean(level[t > 0.5 * t[-1]]))
         peak = int(np.argmax(level))
         over = level[peak] / settled - 1
@@ -597,23 +599,26 @@ def broken_starts(e: Elements, gap_s: float) -> Figure:
     short to be an element; what its last third does likewise (hum, noise, fading) is taken off.
     """
     amplitude = np.abs(e.settled)
-    before, third = 0.4 * gap_s, e.shortest_s / 3
-    t, start = e.cut(e.on_s, before, third)
+    before, third, later = 0.4 * gap_s, e.shortest_s / 3, 0.55 * e.shortest_s
+    t, start = e.cut(e.on_s, before, later)
     quiet = float(np.mean(np.abs(start[:, t < -0.5 * before]) ** 2) / np.mean(amplitude**2))
-    half = min(e.half_band_hz, e.half_band_hz / (quiet * 7**2))
+    half = min(e.half_band_hz, e.half_band_hz / max(quiet * 7**2, 1e-12))
     if half < 3 / third:
         return Figure(None, reason="noise hides what single elements do")
     e = replace(e, half_band_hz=half)
-    t, start = e.cut(e.on_s, before, third)
-    _, end = e.cut(e.off_s, third, before)
-    opened = [_opens(np.abs(rows) / np.maximum(amplitude, 1e-30)[:, None]) for rows in (start, end[:, ::-1])]
+    t, start = e.cut(e.on_s, before, later)
+    _, end = e.cut(e.off_s, later, before)
+    opened = [
+        _opens(np.abs(rows) / np.maximum(amplitude, 1e-30)[:, None], int(np.searchsorted(t, third)))
+        for rows in (start, end[:, ::-1])
+    ]
     share = float(np.mean(opened[0])) - float(np.mean(opened[1]))
     return Figure(max(share, 0.0))
 
 
-def _opens(level: Real) -> Mask:
-    """Which rows reach 0.7, fall below 0.4 and reach 0.7 again."""
+def _opens(level: Real, until: int) -> Mask:
+    """Which rows reach 0.7, fall below 0.4 before column ``until``, and reach 0.7 again."""
     high, low = level > 0.7, level < 0.4
-    been_high = np.maximum.accumulate(high, axis=1)
-    fell = np.maximum.accumulate(low & been_high, axis=1)
+    low[:, until:] = False
+    fell = np.maximum.accumulate(low & np.maximum.accumulate(high, axis=1), axis=1)
     return np.asarray((fell & high).any(axis=1))

@@ -38,6 +38,7 @@ _NOISE_MARGIN = 1.1  # half a decibel of doubt: over a long recording a smaller 
 # Mean of the lower of two sides over the mean, m bins of Hann-windowed noise a side (computed). The
 # lower side counts, as the other may hold another station.
 _LOWER_OF_TWO = {1: 0.50, 2: 0.57, 3: 0.62, 4: 0.66, 5: 0.69, 6: 0.71}
+_LONGEST_BOUNCE_S = 0.013
 _CRASH = 10.0  # rise of the noise beside the tone that counts as a crash
 _LEAST_MARKS = 3
 _NEARLY = 0.95  # of the gain on the best level: a finer one that comes so near resolves elements better
@@ -168,6 +169,9 @@ class _Noise:
         count = level.z.size // size
         loudest = float(np.max(level.power, initial=0.0)) * level.cell_s
         least = max(1e-4 * base.noise_density, 1e-12 * loudest, 1e-30)
+        constant = cls(np.zeros(1), np.array([max(base.noise_density, least)]), followed=False)
+        if count < 9:
+            return constant
         hz = np.fft.fftfreq(size, level.cell_s)
         tone = float(np.median(base.path_hz))
         low, high = base.passband_hz
@@ -175,8 +179,8 @@ class _Noise:
         use = inside & (np.abs(hz) > 150)
         if not use.any():  # a narrow filter: the window's main lobe reaches to two bins from the tone
             use = inside & (np.abs(hz) > 1.9 / (size * level.cell_s))
-        if not use.any() or count < 9:
-            return cls(np.zeros(1), np.array([max(base.noise_density, least)]), followed=False)
+        if not use.any():
+            return constant
         window = np.hanning(size + 1)[:-1].astype(np.float32)
         blocks = np.fft.fft(level.z[: count * size].reshape(count, size) * window, axis=1)[:, use]
         power = np.asarray(np.abs(blocks) ** 2, np.float64)
@@ -206,7 +210,7 @@ def _without_flutter(block: Real) -> Real:
     """Noise density by blocks: its usual value over seconds, but for real changes and crashes."""
     long = _trimmed_mean(block, min(255, 2 * ((block.size - 1) // 2) + 1))
     short = _trimmed_mean(block, 9)
-    changed = np.where(np.abs(np.log(short / long)) > np.log(2.5), short, long)
+    changed = np.where((short > 2.5 * long) | (long > 2.5 * short), short, long)
     return np.where(block > _CRASH * changed, block, changed)
 
 
@@ -214,7 +218,7 @@ def _trimmed_mean(x: Real, width: int) -> Real:
     """Running mean of what lies below six times the running median (taken every 8th place)."""
     near = np.lib.stride_tricks.sliding_window_view(np.pad(x, width // 2, mode="edge"), width)
     at = np.unique(np.append(np.arange(0, x.size, max(1, width // 8)), x.size - 1))
-    usual = near[at] < 6 * np.median(near[at], axis=1)[:, None]
+    usual = near[at] <= 6 * np.median(near[at], axis=1)[:, None]
     mean = np.sum(near[at] * usual, axis=1) / usual.sum(axis=1)
     return np.asarray(np.interp(np.arange(x.size), at, mean))
 
@@ -386,6 +390,9 @@ def _cleaned(path: _Path, noise_followed: bool) -> _Path:
     if first.size < _LEAST_MARKS:
         return path
     shortest_gap = 0.35 * np.quantile(first[1:] - last[:-1], 0.3)
+    # a contact that bounces, maybe in most elements, opens for a few ms: no gap at any usual speed
+    bounce = min(0.3 * float(np.median(last - first)), _LONGEST_BOUNCE_S / path.level.cell_s)
+    shortest_gap = max(shortest_gap, bounce)
     keep = np.append(first[1:] - last[:-1] >= shortest_gap, True)
     last = last[keep]
     first = first[np.append(True, keep[:-1])]

@@ -150,12 +150,13 @@ def slice_band(
     return out[half : half + n], new_rate
 
 
-def quiet_density(s: Survey) -> Real:
+def quiet_density(s: Survey, quiet: Real | None = None) -> Real:
     """Noise density against frequency (bins,): ``low_density`` with steady lines passed over.
 
-    The running median over 150 Hz passes over lines; stationary Gaussian noise reads true.
+    ``quiet``: ``low_density`` where it is at hand. The running median over 150 Hz passes over lines; stationary Gaussian noise reads true.
     """
-    return running_median(low_density(s), max(3, round(150.0 / s.bin_hz) | 1))
+    quiet = low_density(s) if quiet is None else quiet
+    return running_median(quiet, max(3, round(150.0 / s.bin_hz) | 1))
 
 
 def low_density(s: Survey) -> Real:
