@@ -35,9 +35,7 @@ Index = NDArray[np.int64]
 _FEWEST_LEVELS = 30
 _FALL = 20.0  # beyond the 16 q of a quartic top, with rounding
 _LONGEST_HOLD_S = 1 / 60  # half a cycle of 30 Hz: a rail held longer is no waveform
-_PILED = (
-    4.1  # samples at the rail over those just below: three times the 1.37 of a sine, beyond a quartic top
-)
+_PILED = 4.1  # samples at the rail over those just below: three times the 1.37 of a sine, beyond a quartic top
 _PILED_IN_TAIL = 1.5  # the same where the density falls towards the rail: three times an even density
 _FEWEST_RAILED = 10  # one in four of a smooth tail lies that near its end: 10 in 10 by chance is 1e-6
 
@@ -80,9 +78,7 @@ class Rails:
         return np.asarray(np.where(run < 0, 0, done[np.maximum(run, 0)] + inside), np.int64)
 
 
-def clipped_share(
-    rails: Rails, on_s: ArrayLike, off_s: ArrayLike, rate_hz: float
-) -> float | None:
+def clipped_share(rails: Rails, on_s: ArrayLike, off_s: ArrayLike, rate_hz: float) -> float | None:
     """Share of the key-down samples that are held at the rails; None without key-down time.
 
     Parameters
@@ -97,9 +93,7 @@ def clipped_share(
     return float(np.sum(rails.count_before(last) - rails.count_before(first)) / down)
 
 
-def check_health(
-    x: Samples, rate_hz: float, *, bits: int | None = None, lossy: bool = False
-) -> tuple[Health, Rails]:
+def check_health(x: Samples, rate_hz: float, *, bits: int | None = None, lossy: bool = False) -> tuple[Health, Rails]:
     """Measure level, rails, silence and dropouts of one channel.
 
     Parameters
@@ -268,9 +262,7 @@ def _runs_of(indices: Index) -> tuple[Index, Index]:
     return indices[bounds[:-1]], np.diff(bounds)
 
 
-def _upper_rail(
-    x: Samples, rate_hz: float, top: float, mean: float, step: float, *, lossy: bool
-) -> _Rail | None:
+def _upper_rail(x: Samples, rate_hz: float, top: float, mean: float, step: float, *, lossy: bool) -> _Rail | None:
     """The rail at the upper extreme ``top`` of x, if there is one."""
     if top <= mean or top == 0:
         return None
@@ -402,37 +394,45 @@ def _held_runs(x: Samples, shortest: int) -> _Runs:
 
 
 def _gaps(x: Samples, rate_hz: float, held: _Runs, step: float) -> tuple[Dropout, ...]:
-    """Held stretches that cut into a running signal at full level.
+    """Stretches held at one value, or within two steps of zero, that cut into a running signal.
 
-    Keying in a noise-free recording leaves digital silence too, shaped or hard. Where the background
-    is silent, a gap means nothing.
+    Samples lost before the recording was dithered are no longer zero but within two steps of it.
+    Keying in a noise-free recording leaves silence too, shaped or hard. Where the background is
+    silent, a gap means nothing.
     """
-    if held.length.sum() > _SILENT_BACKGROUND * x.size:
-        return ()
-    near, far = max(4, round(1e-3 * rate_hz)), max(8, round(8e-3 * rate_hz))
-    inside = (held.start >= far) & (held.start + held.length + far <= x.size)
-    held = held.take(inside)
-    if held.start.size == 0:
-        return ()
-    found = []
-    for start, length, value in zip(held.start, held.length, held.value, strict=True):
-        before, after = x[start - far : start] - value, x[start + length : start + length + far] - value
-        fewest = max(2.0, 8e-3 * rate_hz / length) * step
-        if _runs_up_to(before[::-1], near, fewest) and _runs_up_to(after, near, fewest):
-            how: Literal["zeros", "held"] = "zeros" if value == 0 else "held"
-            found.append(Dropout(time_s=float(start / rate_hz), length_s=float(length / rate_hz), how=how))
+    shortest = max(_SHORTEST_GAP, math.ceil(_SHORTEST_GAP_S * rate_hz))
+    hushed = _held_runs(np.where(np.abs(x) <= np.float32(2 * step), np.float32(0), x), shortest)
+    hushed = hushed.take(hushed.value == 0)
+    found: list[Dropout] = []
+    # A tone of 30 Hz and amplitude A stays within one step for 1 / (190 A) s at each crossing, within two
+    # steps of zero for 4 / (190 A) s: the level around must be higher than that, and clear of the steps.
+    for runs, least, dwell_s in ((held, 2.0, 8e-3), (hushed, 10.0, 0.05)):
+        if runs.length.sum() > _SILENT_BACKGROUND * x.size:
+            continue
+        for start, length, value in zip(runs.start, runs.length, runs.value, strict=True):
+            fewest = max(least, dwell_s * rate_hz / length) * step
+            known = any(abs(d.time_s + d.length_s / 2 - (start + length / 2) / rate_hz) < d.length_s for d in found)
+            if not known and _cuts(x, int(start), int(length), value, rate_hz, fewest):
+                how: Literal["zeros", "held"] = "zeros" if value == 0 else "held"
+                found.append(Dropout(time_s=float(start / rate_hz), length_s=float(length / rate_hz), how=how))
     return tuple(found)
 
 
-def _runs_up_to(away: Samples, near: int, fewest: float) -> bool:
-    """Whether the signal keeps its level up to the edge; ``away[0]`` is the sample next to it.
+def _cuts(x: Samples, start: int, length: int, value: float, rate_hz: float, fewest: float) -> bool:
+    """Whether the signal keeps its level up to the edges of a held stretch, on either side.
 
-    Noise two steps high does not stay within one step for a millisecond. A slow tone does: one of 50 Hz
-    and eight steps for 0.4 ms at each crossing, one of two steps for 2 ms. So ``fewest``, the level
-    asked for, is two steps, and more for short gaps.
+    The last millisecond of a shaped edge of 5 ms has less than a tenth of the level before it; noise
+    in a narrow filter falls to a fifth by chance in one place of twenty-five.
     """
-    level, edge = float(np.sqrt(np.mean(away**2))), float(np.sqrt(np.mean(away[:near] ** 2)))
-    return level >= fewest and edge >= 0.4 * level
+    near, far = max(4, round(1e-3 * rate_hz)), max(8, round(8e-3 * rate_hz))
+    if start < far or start + length + far > x.size:
+        return False
+    for away in (x[start - far : start][::-1], x[start + length :][:far]):
+        level = float(np.sqrt(np.mean((away - value) ** 2)))
+        edge = float(np.sqrt(np.mean((away[:near] - value) ** 2)))
+        if level < fewest or edge < 0.2 * level:
+            return False
+    return True
 
 
 def _repeats(x: Samples, rate_hz: float, step: float) -> tuple[Dropout, ...]:
@@ -475,9 +475,7 @@ _MOST_LANDMARKS = 100_000
 
 def _landmarks(x: Samples) -> Index:
     """Positions picked by a hash of the sample's own bits, some ten thousands of them."""
-    word = x.view(np.uint32) * np.uint32(
-        2654435761
-    )  # Knuth's multiplicative hash: 2^32 over the golden ratio
+    word = x.view(np.uint32) * np.uint32(2654435761)  # Knuth's multiplicative hash: 2^32 over the golden ratio
     share = max(4, math.ceil(x.size / _MOST_LANDMARKS))
     # The hash of zero is zero, so the top of the range leaves digital silence out.
     marks = np.flatnonzero(word >= np.uint32(2**32 - 2**32 // share))
@@ -525,9 +523,7 @@ def _is_copy(x: Samples, start: int, end: int, lag: int, step: float) -> bool:
     if _unpredictable(x[start:end][:4096]) < step:
         return False
     room = 64
-    beside = np.concatenate(
-        [np.arange(max(lag, start - room), start), np.arange(end, min(x.size, end + room))]
-    )
+    beside = np.concatenate([np.arange(max(lag, start - room), start), np.arange(end, min(x.size, end + room))])
     if beside.size < room // 2:
         return False
     return bool(np.mean(np.abs(x[beside] - x[beside - lag]) <= 2 * step) < 0.3)
