@@ -269,6 +269,9 @@ def _is_hum(c: Candidate, blocks: NDArray[np.float32], s: Survey) -> bool:
         mirrored = sum(min(b, a) > 0.1 * max(a, b) for b, a in zip(below[::-1], above, strict=False) if b > 0.03 * own)
         if strong_below >= 3 and mirrored < strong_below:
             return True
+        # a carrier's own sidebands are 6 dB down at the most; a comb's lines are as strong as each other
+        if sum(v > 0.35 * own for v in (*below, *above)) >= 2:
+            return True
     return False
 
 
@@ -413,10 +416,15 @@ def _weak_steady_tone(s: Survey, noise: Real, low: float, high: float) -> float 
     frames = s.audio[: count * length].reshape(count, length) * np.hanning(length).astype(np.float32)
     power = np.mean(np.abs(fft.fft(frames, padded, axis=1, workers=-1)) ** 2, axis=0)
     f = np.arange(padded) * (s.rate_hz / padded)
-    inside = (f > low) & (f < high)
-    for mains in _MAINS_HZ:  # a weak line among the lower harmonics is hum until proven otherwise
-        inside &= (np.abs(f - mains * np.round(f / mains)) > 0.002 * f + 0.3) | (f > 600.0)
     density = np.interp(f, np.arange(noise.size) * s.bin_hz, noise) * s.rate_hz * np.sum(np.hanning(length) ** 2)
+    inside = (f > low) & (f < high)
+    for mains in _MAINS_HZ:
+        # A weak line among the lower harmonics is hum until proven otherwise; where several of these are
+        # strong, so are the higher ones.
+        places = [np.abs(f - k * mains) < 0.5 for k in range(1, 7)]
+        strong = sum(bool(p.any()) and float((power[p] / density[p]).max()) > 100.0 for p in places)
+        off_grid = np.abs(f - mains * np.round(f / mains)) > 0.002 * f + 0.3
+        inside &= off_grid | (f > (600.0 if strong < 2 else np.inf))
     ratio = np.where(inside, power / density, 0.0)
     # the floor estimate and its ripple may be a decibel off
     threshold = 1.26 * special.gammainccinv(count, 1e-4 / max(int(inside.sum()), 1)) / count

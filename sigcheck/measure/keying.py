@@ -331,7 +331,7 @@ def _bandwidth(
         out.lack("fewer than four whole elements", *names)
         return
     low, high = track.base.passband_hz
-    reach = min(_BAND_HZ, 40.0 / dit_s, track.tone_hz - low, high - track.tone_hz, 0.45 * elements.rate_hz)
+    reach = min(_BAND_HZ, 60.0 / dit_s, track.tone_hz - low, high - track.tone_hz, 0.45 * elements.rate_hz)
     hz, density, count = _spectrum(track, elements, dit_s)
     inside = np.abs(hz) <= reach
     hz, density = hz[inside], density[inside]
