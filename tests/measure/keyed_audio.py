@@ -164,9 +164,17 @@ def baseband(s: Scene, *, followed: bool = True) -> Baseband:
 
 
 def track(base: Baseband, marks: Marks, *, coherent: bool = True) -> Track:
-    """Track with the carrier as the mean of each mark's settled phase, interpolated."""
-    carrier = np.full(base.z.size, marks.amplitude, np.complex64)
-    return Track(base, marks, carrier, coherent, float(np.median(base.path_hz)), 0.01)
+    """Track about the exact path: the carrier is the mean of all settled samples, or of each mark's own."""
+    carrier = np.empty(base.z.size, np.complex64)
+    if coherent or not marks.keyed:
+        carrier[:] = base.z[marks.settled].mean() if marks.settled.any() else 1.0
+    else:
+        edges = np.round(marks.on_s * base.rate_hz).astype(int)
+        for a, b in zip(edges, [*edges[1:], carrier.size], strict=True):
+            settled = base.z[a:b][marks.settled[a:b]]
+            carrier[a:b] = settled.mean() if settled.size else 1.0
+        carrier[: edges[0]] = carrier[edges[0]]
+    return Track(base, marks, carrier, coherent, float(np.mean(base.path_hz[marks.down])), 0.01)
 
 
 def _since_on(t: Times, on: Times) -> Times:
