@@ -86,10 +86,7 @@ def test_bits_used(bits: int) -> None:
 
 
 def test_bits_used_are_unknown_for_floats_and_lossy_samples() -> None:
-    assert (
-        checked(noise(0.5 * sine(700.0), 0.01))[0].missing["bits_used"]
-        == "the samples are not on a grid of steps"
-    )
+    assert checked(noise(0.5 * sine(700.0), 0.01))[0].missing["bits_used"] == "the samples are not on a grid of steps"
     assert checked(0.5 * sine(700.0), lossy=True)[0].missing["bits_used"] == "coded with loss"
 
 
@@ -149,9 +146,7 @@ def test_clean_tones_have_no_rails(hz: float, rate: int, level: float, form: str
 @pytest.mark.parametrize("hz", [700.3, 1000.0])
 @pytest.mark.parametrize("noisy", [0.0, 1e-4, 1e-2])
 @pytest.mark.parametrize("bits", [8, 16])
-def test_clean_keyed_tones_have_neither_rails_nor_dropouts(
-    edge_s: float, hz: float, noisy: float, bits: int
-) -> None:
+def test_clean_keyed_tones_have_neither_rails_nor_dropouts(edge_s: float, hz: float, noisy: float, bits: int) -> None:
     health, _ = checked(steps(noise(0.7 * keyed(edge_s=edge_s) * sine(hz), noisy), bits))
     assert (health.rail_low, health.rail_high, health.dropouts) == (None, None, ())
 
@@ -198,9 +193,7 @@ def test_rails_and_their_share(hz: float, rate: int, depth_db: float, quieter: f
     """Clipped in 16 bits, then made quieter and stored again: the rails lie below full scale."""
     driven = 10 ** (depth_db / 20) * noise(sine(hz, rate), 0.003)
     if form == "16 dithered" and quieter == 0.01 and depth_db == 0.5:
-        pytest.skip(
-            "a rail smeared by dither over a sixtieth of the height is not told from a peak clipped 0.5 dB"
-        )
+        pytest.skip("a rail smeared by dither over a sixtieth of the height is not told from a peak clipped 0.5 dB")
     clipped = steps(driven) * quieter
     stored = clipped if form == "float" else steps(clipped, 16, "dithered" in form)
     health, rails = checked(stored, rate)
@@ -286,6 +279,14 @@ def test_a_lost_buffer_is_found(rate: int, length_s: float, how: str, noisy: flo
     if how == "held":
         at, length = at - 1, length + 1
     _one(checked(x, rate)[0].dropouts, how, at, length, rate)
+
+
+@pytest.mark.parametrize("rate", [6000, 48000])
+def test_a_gap_that_was_dithered_afterwards_is_found(rate: int) -> None:
+    x = 0.3 * noise(sine(700.3, rate), 0.01)
+    at, length = 2 * rate + 17, round(0.05 * rate)
+    x[at : at + length] = 0
+    _one(checked(steps(x, dither=True), rate)[0].dropouts, "zeros", at, length, rate)
 
 
 def test_a_buffer_played_again_later_is_found() -> None:
