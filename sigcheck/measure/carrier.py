@@ -23,6 +23,7 @@ NEAR_HZ = 150.0  # how far from a stated tone is looked
 _BLOCK_S = 0.3
 _STEP_BINS = 3
 _COHERENT_S = 30.0
+_MOST_HUM_LINES = 24
 _CLEAR_RATIO = 12.0  # a frame then places the tone to about a tenth of its bin
 _MAINS_HZ = (50.0, 60.0)
 _MAINS_WANDER_HZ = 0.5  # EN 50160: within 1 % for 99.5 % of a year
@@ -85,18 +86,20 @@ def find(s: Survey, *, tone_hz: float | None = None, top_hz: float | None = None
     if last - first < 2 * _STEP_BINS + 3:
         return NotFound(f"nothing can be looked for between {low:.0f} and {high:.0f} Hz at this sample rate")
     blocks, frames_per_block = _blocks(s, noise)
-    candidate = _strongest_signal(blocks, noise, s, first, last, hum_counts=tone_hz is not None)
+    candidate, hum_hz = _strongest_signal(blocks, noise, s, first, last, hum_counts=tone_hz is not None)
     if candidate is not None:
         path = _refined_path(s, candidate, noise, frames_per_block)
         if np.quantile(candidate.ratio, 0.9) < _CLEAR_RATIO:
             # single frames place such a tone badly: trust long blocks where they see one nearby
             middle = float(np.median(candidate.block_bin)) * s.bin_hz
             weak = _weak_steady_tone(s, noise, max(low, middle - 20.0), min(high, middle + 20.0))
+            if weak is not None and hum_hz is not None and abs(weak - hum_hz * round(weak / hum_hz)) < 0.002 * weak + 0.5:
+                return NotFound("only mains hum stands out of the noise: check dial, sideband, level and start time")
             path = path if weak is None else np.full(s.audio.size, weak)
         if path is None:
             return NotFound("what is there wanders like speech or music: no steady or keyed tone was found")
     else:
-        weak = _weak_steady_tone(s, noise, low, high)
+        weak = _weak_steady_tone(s, noise, low, high, hum_hz)
         if weak is None:
             return NotFound("no tone stands out of the noise: check dial, sideband, level and start time")
         path = np.full(s.audio.size, weak)
@@ -181,17 +184,21 @@ def _blocks(s: Survey, noise: Real) -> tuple[NDArray[np.float32], int]:
 
 def _strongest_signal(
     blocks: NDArray[np.float32], noise: Real, s: Survey, first: int, last: int, *, hum_counts: bool
-) -> Candidate | None:
-    """The strongest narrow signal, mains hum set aside where something else is there."""
+) -> tuple[Candidate | None, float | None]:
+    """The strongest narrow signal, mains hum set aside; and the fundamental of that hum, where there is any."""
     blocks = blocks.copy()
-    for _ in range(8):
+    whole = blocks.copy()  # what is set aside is still a companion of its comb's other lines
+    hum_hz: float | None = None
+    for _ in range(_MOST_HUM_LINES):
         candidate = _best_path(blocks, noise, s, first, last)
         if candidate is None:
-            return None
-        if hum_counts or not _is_hum(candidate, blocks, s):
-            return candidate
+            return None, hum_hz
+        fundamental = None if hum_counts else _hum_fundamental(candidate, whole, s)
+        if fundamental is None:
+            return candidate, hum_hz
+        hum_hz = hum_hz or fundamental
         _erase(blocks, candidate, noise)
-    return None
+    return None, hum_hz
 
 
 def _best_path(
@@ -241,14 +248,14 @@ def dynamic_path(gain: Real, *, step_cost: float, jump_cost: float, reach: int) 
     return path
 
 
-def _is_hum(c: Candidate, blocks: NDArray[np.float32], s: Survey) -> bool:
-    """Whether a steady candidate belongs to a comb of additive mains lines rather than stands alone.
+def _hum_fundamental(c: Candidate, blocks: NDArray[np.float32], s: Survey) -> float | None:
+    """Mains frequency of the comb of additive lines that a steady candidate belongs to; None if it stands alone.
 
     A line of the comb has companions one or two mains frequencies away that are not its own
     sidebands: they are not a symmetric weaker pair, and at the low end they are as strong as it.
     """
     if not c.steady:
-        return False
+        return None
     f = _exact_hz(s, float(np.median(c.block_bin)) * s.bin_hz)
     mean = blocks.mean(axis=0)
 
@@ -261,18 +268,18 @@ def _is_hum(c: Candidate, blocks: NDArray[np.float32], s: Survey) -> bool:
         if order < 1 or abs(f / order - mains) > _MAINS_WANDER_HZ:
             continue
         if order * mains <= 400.0:
-            return True
+            return f / order
         own = level(f)
         below = [level(k * mains) for k in range(1, order)]
         above = [level(k * mains) for k in range(order + 1, 2 * order)]
         strong_below = sum(b > 0.03 * own for b in below)
         mirrored = sum(min(b, a) > 0.1 * max(a, b) for b, a in zip(below[::-1], above, strict=False) if b > 0.03 * own)
         if strong_below >= 3 and mirrored < strong_below:
-            return True
+            return f / order
         # a carrier's own sidebands are 6 dB down at the most; a comb's lines are as strong as each other
         if sum(v > 0.35 * own for v in (*below, *above)) >= 2:
-            return True
-    return False
+            return f / order
+    return None
 
 
 def _exact_hz(s: Survey, near_hz: float) -> float:
@@ -400,7 +407,9 @@ def _line(t: Real, f: Real, w: Real) -> tuple[float, float]:
     return float(slope), float(at0)
 
 
-def _weak_steady_tone(s: Survey, noise: Real, low: float, high: float) -> float | None:
+def _weak_steady_tone(
+    s: Survey, noise: Real, low: float, high: float, hum_hz: float | None = None
+) -> float | None:
     """Frequency of a steady tone that only long coherent blocks show, or None.
 
     The averaged periodogram of K blocks of noise follows a gamma distribution of shape K; the
@@ -419,14 +428,14 @@ def _weak_steady_tone(s: Survey, noise: Real, low: float, high: float) -> float 
     density = np.interp(f, np.arange(noise.size) * s.bin_hz, noise) * s.rate_hz * np.sum(np.hanning(length) ** 2)
     inside = (f > low) & (f < high)
     for mains in _MAINS_HZ:
-        # A weak line among the lower harmonics is hum until proven otherwise; where several of these are
-        # strong, so are the higher ones.
-        places = [np.abs(f - k * mains) < 0.5 for k in range(1, 7)]
-        strong = sum(bool(p.any()) and float((power[p] / density[p]).max()) > 100.0 for p in places)
-        off_grid = np.abs(f - mains * np.round(f / mains)) > 0.002 * f + 0.3
-        inside &= off_grid | (f > (600.0 if strong < 2 else np.inf))
+        # a weak line among the lower harmonics is hum until proven otherwise
+        inside &= (np.abs(f - mains * np.round(f / mains)) > 0.002 * f + 0.3) | (f > 600.0)
+    if hum_hz is not None:  # where hum was seen, so it is among the higher ones
+        inside &= np.abs(f - hum_hz * np.round(f / hum_hz)) > 0.004 * f + 1.0
     ratio = np.where(inside, power / density, 0.0)
     # the floor estimate and its ripple may be a decibel off
     threshold = 1.26 * special.gammainccinv(count, 1e-4 / max(int(inside.sum()), 1)) / count
+    if hum_hz is not None:  # its wander spreads it over more than the lines' places
+        threshold *= 3.0
     peak = int(np.argmax(ratio))
     return float(f[peak]) if ratio[peak] > threshold else None

@@ -153,7 +153,7 @@ def classify(on_s: ArrayLike, off_s: ArrayLike) -> Timing:
     gaps = np.log(np.maximum(on[1:] - off[:-1], tiny))
     some = slice(0, _MOST_FITTED)
     model = _started(_grid_fit(marks[some], gaps[some]), marks[some], gaps[some])
-    speed = np.zeros(marks.size)
+    speed: Real = np.zeros(marks.size)
     for _ in range(3):
         for _ in range(3):
             model = _improved(model, marks - speed, gaps - _between(speed))

@@ -153,7 +153,8 @@ def slice_band(
 def quiet_density(s: Survey, quiet: Real | None = None) -> Real:
     """Noise density against frequency (bins,): ``low_density`` with steady lines passed over.
 
-    ``quiet``: ``low_density`` where it is at hand. The running median over 150 Hz passes over lines; stationary Gaussian noise reads true.
+    ``quiet``: ``low_density`` where it is at hand. The running median over 150 Hz passes over lines;
+    stationary Gaussian noise reads true.
     """
     quiet = low_density(s) if quiet is None else quiet
     return running_median(quiet, max(3, round(150.0 / s.bin_hz) | 1))
