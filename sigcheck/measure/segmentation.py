@@ -208,9 +208,12 @@ class _Noise:
 
 def _without_flutter(block: Real) -> Real:
     """Noise density by blocks: its usual value over seconds, but for real changes and crashes."""
-    long = _trimmed_mean(block, min(255, 2 * ((block.size - 1) // 2) + 1))
-    short = _trimmed_mean(block, 9)
-    changed = np.where((short > 2.5 * long) | (long > 2.5 * short), short, long)
+    changed = _trimmed_mean(block, min(255, 2 * ((block.size - 1) // 2) + 1))
+    # a mean of n blocks scatters by some 0.45 / sqrt(n): what is five times that off is another level
+    for width, factor in ((25, 1.5), (9, 2.5)):
+        if block.size > width:
+            nearer = _trimmed_mean(block, width)
+            changed = np.where((nearer > factor * changed) | (changed > factor * nearer), nearer, changed)
     return np.where(block > _CRASH * changed, block, changed)
 
 
@@ -406,7 +409,7 @@ def _cleaned(path: _Path, noise_followed: bool) -> _Path:
     local = power / np.maximum(np.median(around, axis=1), 1e-30)
     # energy over density: below some 13 dB a lone blip is as likely noise that the path let through
     over_noise = energy / (quiet[last] - quiet[first]) * length * _INDEPENDENT
-    clear = (over_noise > 20.0) & (noise_followed | (local > 0.02))
+    clear = (over_noise > 25.0) & (noise_followed | (local > 0.02))
     real = (length >= 0.4 * np.quantile(length, 0.25)) & (clear | (local > 0.1))
     return replace(path, first=first[real], last=last[real])
 
