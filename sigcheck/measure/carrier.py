@@ -93,7 +93,7 @@ def find(s: Survey, *, tone_hz: float | None = None, top_hz: float | None = None
             # single frames place such a tone badly: trust long blocks where they see one nearby
             middle = float(np.median(candidate.block_bin)) * s.bin_hz
             weak = _weak_steady_tone(s, noise, max(low, middle - 20.0), min(high, middle + 20.0))
-            if weak is not None and hum_hz is not None and abs(weak - hum_hz * round(weak / hum_hz)) < 0.002 * weak + 0.5:
+            if weak is not None and hum_hz is not None and _off_grid(weak, hum_hz) < 0.002 * weak + 0.5:
                 return NotFound("only mains hum stands out of the noise: check dial, sideband, level and start time")
             path = path if weak is None else np.full(s.audio.size, weak)
         if path is None:
@@ -104,6 +104,10 @@ def find(s: Survey, *, tone_hz: float | None = None, top_hz: float | None = None
             return NotFound("no tone stands out of the noise: check dial, sideband, level and start time")
         path = np.full(s.audio.size, weak)
     return shift(s, path, true_noise)
+
+
+def _off_grid(hz: float, fundamental: float) -> float:
+    return abs(hz - fundamental * round(hz / fundamental))
 
 
 def shift(s: Survey, path_hz: Real, noise: Real | None = None) -> Baseband:
