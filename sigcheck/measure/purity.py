@@ -26,7 +26,7 @@ from sigcheck.measure.track import Complex, Mask, Real, Track
 
 _KAISER_BETA = 18.0  # side lobes under -130 dB: 16-bit recordings have 98 dB
 _LOBE_BINS = 7
-_MAX_FRAMES = 240
+_MAX_FRAMES = 160
 _STRIDE = 1 / 2.4  # a Kaiser window of beta 18 is 2.4 bins wide: frames so far apart are nearly independent
 _MAX_HARMONICS = 40
 _COHERENT_S = 2.0
@@ -262,10 +262,9 @@ def residual(rest: Complex, m: Modulation) -> Residual | None:
     square = _square_kernel(lags / m.rate_hz) / m.rate_hz * taper
     twice = np.where(lags == 0, 1.0, 2.0)
     run = np.cumsum(np.concatenate([[1], np.diff(m.use.astype(np.int8)) != 0]))
-    pairs = np.array([_pairs(m.use, run, int(k)) for k in lags])
+    am, pm, pairs = _autocorrelations(rest, m.use, run, lags.size)
     if pairs[0] < 20 + 4 * m.n_marks or pairs[-1] < 20:
         return None
-    am, pm = (_autocorrelation(part, run, pairs) for part in (rest.real, rest.imag))
     # each element's mean was taken from it: of white noise, one of the 600 samples a second that it holds
     freedom = 2 * _AM_HIGH_HZ * m.seconds
     kept = 1.0 - min(m.n_marks / freedom, 0.5)
@@ -277,18 +276,17 @@ def residual(rest: Complex, m: Modulation) -> Residual | None:
     )
 
 
-def _pairs(use: Mask, run: NDArray[np.intp], lag: int) -> float:
-    n = use.size - lag
-    return float(np.count_nonzero(use[:n] & (run[:n] == run[lag:])))
-
-
-def _autocorrelation(x: NDArray[np.float32], run: NDArray[np.intp], pairs: Real) -> Real:
-    """Mean product at each lag of samples in the same settled stretch (x is zero outside them)."""
-    out = np.empty(pairs.size)
-    for lag in range(pairs.size):
-        n = x.size - lag
-        out[lag] = float(np.dot(x[:n] * (run[:n] == run[lag:]), x[lag:]))
-    return out / np.maximum(pairs, 1.0)
+def _autocorrelations(y: Complex, use: Mask, run: NDArray[np.intp], lags: int) -> tuple[Real, Real, Real]:
+    """Mean products of am and of pm at each lag, of samples in the same settled stretch; and the pairs behind."""
+    am, pm, pairs = np.empty(lags), np.empty(lags), np.empty(lags)
+    x, q = np.ascontiguousarray(y.real), np.ascontiguousarray(y.imag)
+    for lag in range(lags):
+        n = y.size - lag
+        same = use[:n] & (run[:n] == run[lag:])  # y is zero outside them
+        pairs[lag] = np.count_nonzero(same)
+        am[lag] = float(np.dot(x[:n] * same, x[lag:]))
+        pm[lag] = float(np.dot(q[:n] * same, q[lag:]))
+    return am / np.maximum(pairs, 1.0), pm / np.maximum(pairs, 1.0), pairs
 
 
 def _square_kernel(t: Real) -> Real:

@@ -169,7 +169,7 @@ def low_density(s: Survey) -> Real:
     q = 0.15  # keyed text leaves that much of the time free of the tone's own keying sidebands
     if density.shape[0] < 8:
         return np.asarray(density.mean(axis=0), np.float64)
-    step = max(1, density.shape[0] // 400)  # some hundred frames place a quantile well enough
+    step = max(1, density.shape[0] // 200)  # a few hundred frames place a quantile well enough
     # powers of Hann frames are exponential: the q-quantile lies at -ln(1-q) of the mean
     return np.asarray(np.quantile(density[::step], q, axis=0) / -np.log1p(-q), np.float64)
 
