@@ -95,7 +95,7 @@ def everyday(rng: Generator, *, keyed: bool) -> Scene:
         noise_slope=str(rng.choice(["f2", "f3", "plateau"])),
         noise_rad=rng.uniform(0.001, 0.012),
         drift_hz_per_min=rng.uniform(-0.8, 0.8),
-        sferics_per_s=rng.choice([0.0, 0.3, 1.0]),
+        sferics_per_s=rng.choice([0.0, 0.3, 0.7]),
         others=others,
         filter=Filter(low, high, family, int(rng.integers(3, 7))),
         control=control,
@@ -445,13 +445,15 @@ def _attempt(kind: str, rng: Generator) -> tuple[Simulated, Truth]:
     near |= {s for f in faults for s in FAULTS[f][3]}
     if not keyed:
         _steady_taste(sim, levels, found, near)
-    if scene.codec in ("ogg", "mp3"):
-        near |= {"rasp"} & found
+    if scene.codec in ("ogg", "mp3") and faults:
+        near |= {"spur-lines"} | ({"rasp"} & found)  # a lossy codec's own marks about a strong fault
     if scene.control and "key-clicks" not in faults:
         near |= {
             "key-clicks",
             "overshoot",
         } & found  # a gain control that outruns the edge: true, but not the fault
+    if scene.audio_hard and not scene.audio_filter_after:
+        near.add("clipped-recording")  # flat tops below full scale may have been the recorder's
     begin, end = max(scene.begin_s, 0.0), min(scene.end_s + 60, scene.seconds)
     return sim, Truth(
         kind=kind,
@@ -463,8 +465,9 @@ def _attempt(kind: str, rng: Generator) -> tuple[Simulated, Truth]:
         or frozenset({"no-fault"}),
         tone_hz=levels["tone_hz"],
         wpm=levels.get("wpm"),
-        text=sim.sending.text(begin, end) if sim.sending else None,
+        text=sim.sending.text(begin, end) if sim.sending and not sim.gaps else None,
         snr_db=scene.snr_db,
+        lossy=scene.codec in ("ogg", "mp3"),
         levels=levels,
     )
 

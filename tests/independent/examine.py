@@ -79,7 +79,7 @@ def examine(kind: str, seed: int) -> Row:
         from sigcheck.result import diagnose
 
         start = time.perf_counter()
-        result = diagnose(from_samples(samples, rate)).to_dict()
+        result = diagnose(from_samples(samples, rate, lossy=row.truth.lossy)).to_dict()
         row.diagnose_s = time.perf_counter() - start
         compare(row, result)
     except Exception:
@@ -199,7 +199,13 @@ def _false(r: Row) -> frozenset[str]:
 
 
 def _bad(r: Row) -> bool:
-    return bool(r.missed or r.false or (r.truth and r.signal != r.truth.signal))
+    wrong = bool(r.missed or r.false or (r.truth and r.signal != r.truth.signal))
+    return wrong or (r.character_errors or 0) > 0.05 or (abs(r.tone_error_hz or 0) > 0.5 and not _chirps(r))
+
+
+def _chirps(r: Row) -> bool:
+    """The true mean tone leaves the chirp out."""
+    return "chirp" in r.kind
 
 
 def _describe(r: Row) -> str:
@@ -207,10 +213,12 @@ def _describe(r: Row) -> str:
     levels = {
         k: float(f"{v:.3g}") for k, v in r.truth.levels.items() if k not in ("gaps", "clipped_fraction")
     }
-    values = {k: v for k, v in r.values.items() if k in r.false}
+    values = {k: float(f"{v:.3g}") for k, v in r.values.items() if k in r.false}
+    tone, errors = r.tone_error_hz or 0.0, r.character_errors or 0.0
     return (
         f"{r.kind} seed {r.seed}: {r.truth.signal}/{r.signal} missed {sorted(r.missed)} "
-        f"hidden {sorted(r.hidden)} false {values} top {r.top}; truth snr {r.truth.snr_db} {levels}"
+        f"hidden {sorted(r.hidden)} false {values} top {r.top} tone {tone:+.3f} Hz "
+        f"text {errors:.0%}; truth snr {r.truth.snr_db or 0:.1f} {levels}"
     )
 
 
@@ -230,7 +238,8 @@ def _errors(rows: Sequence[Row]) -> list[str]:
             by["clean" if r.kind.startswith("clean") else "weak" if r.kind == "weak" else "faulty"].append(r)
     out = []
     for name, these in by.items():
-        tone = np.array([abs(r.tone_error_hz) for r in these if r.tone_error_hz is not None])
+        kept = [r for r in these if r.tone_error_hz is not None and not _chirps(r)]
+        tone = np.array([abs(r.tone_error_hz or 0.0) for r in kept])
         wpm = np.array([abs(r.wpm_error) for r in these if r.wpm_error is not None])
         text = np.array([r.character_errors for r in these if r.character_errors is not None])
         out.append(

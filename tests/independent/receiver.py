@@ -12,7 +12,9 @@ from scipy import signal
 from .station import SLOW_HZ, Array
 
 FAST_HZ = 96_000.0
-BEAT_HZ = 17_000.0  # the beat oscillator; odd products of a tone near 18 kHz fold outside the filter
+# The beat oscillator. A tone sits 0.4..1.5 kHz above it, near 0.382 (the golden section, far from all simple
+# fractions) of FAST_HZ / 2, so that no product of it up to the 31st folds back to within 3 kHz of it.
+BEAT_HZ = 17_380.0
 STEP = int(FAST_HZ / SLOW_HZ)
 
 

@@ -155,7 +155,7 @@ class Simulated:
 
 def simulate(scene: Scene, rng: np.random.Generator) -> Simulated:
     """Run the whole chain; what the filters do at the two ends is left out by `MARGIN_S`."""
-    n_slow = int((round(scene.seconds, 1) + 2 * MARGIN_S) * SLOW_HZ)
+    n_slow = round((round(scene.seconds, 1) + 2 * MARGIN_S) * SLOW_HZ)
     n = n_slow * STEP
     angle = station.mains_angle(n_slow, scene.mains_hz, rng)
     sending, envelope, key, settled = _keying(scene, n_slow, rng)
@@ -466,8 +466,8 @@ def _front_end(
         # the angle part: the signal's quarter-cycle neighbour added in proportion, right for small turns
         quarter = np.gradient(x) / (2 * np.pi * (receiver.BEAT_HZ + scene.tone_hz) / FAST_HZ)
         x = x * np.cos(turn) + quarter * np.sin(turn)
-        bent = np.clip(x / (limit * moving), -1, 1) if over.hard else np.tanh(x / (limit * moving))
-        return np.asarray(moving * bent)
+        x = x / (limit * moving)
+        return moving * (receiver.hard_limit(x, -1, 1) if over.hard else receiver.soft_limit(x, 1.0))
 
     return stage(clean + rest), stage(clean)
 

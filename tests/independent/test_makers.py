@@ -9,7 +9,7 @@ from . import cases, receiver, recorder, station, truth
 from .examine import character_error_rate
 from .keyer import SIGNS, Fist, send
 from .receiver import FAST_HZ, Filter, GainControl
-from .scene import Array, Chirp, Scene, Supply, Wiring, simulate
+from .scene import Array, Chirp, Overload, Scene, Supply, Wiring, simulate
 from .station import SLOW_HZ
 
 OPEN = Filter(150, 3000, "butter", 3)
@@ -182,6 +182,20 @@ def test_limiters_make_the_harmonics_of_the_formula_and_no_others() -> None:
         f = np.fft.rfftfreq(wave.size, 1 / FAST_HZ)
         odd = np.abs((f / 997) % 2 - 1) * 997 < 8
         assert 10 * np.log10(power[(f < 3000) & ~odd].max() / power.max()) < -85  # what folds back
+
+
+@pytest.mark.parametrize("hard", [False, True])
+@pytest.mark.parametrize("tone_hz", [420.0, 1020.0, 1490.0])
+def test_a_limiting_stage_alone_makes_no_line_beside_the_tone(hard: bool, tone_hz: float) -> None:
+    # a memoryless stage at radio frequency makes only harmonics; what folds back here must not be heard
+    over = Overload(18.0, -120.0, 0.0, -120.0, hard)
+    narrow = Filter(250, 2700, "butter", 5)
+    scene = steady(overload=over, tone_hz=tone_hz, rate=12_000, filter=narrow)
+    sim = simulate(scene, np.random.default_rng(10))
+    x = middle(sim.samples, sim.rate)
+    power = np.abs(np.fft.rfft(x * np.blackman(x.size))) ** 2
+    f = np.fft.rfftfreq(x.size, 1 / sim.rate)
+    assert 10 * np.log10(power[np.abs(f - tone_hz) > 5].max() / power.max()) < -65
 
 
 def test_harmonics_of_the_truth_are_those_of_the_samples() -> None:

@@ -32,6 +32,7 @@ class Truth:
     wpm: float | None = None
     text: str | None = None
     snr_db: float | None = None
+    lossy: bool = False
     levels: dict[str, float] = field(default_factory=dict)
 
 
@@ -83,7 +84,7 @@ def read(sim: Simulated) -> dict[str, float]:
         return {}
     levels: dict[str, float] = {"thd_db": _db(np.sum(sim.harmonics[2:] ** 2))}
     levels["chirp_hz"] = abs(sim.chirp_hz)
-    levels["gaps"] = float(len(sim.gaps))
+    levels["gaps"] = float(_gaps_that_show(sim))
     levels["clipped_fraction"] = sim.clipped_fraction
     levels["lack_db"] = (0.0 if scene.keyed else -10.0) - scene.snr_db
     if sim.comb:
@@ -104,6 +105,14 @@ def read(sim: Simulated) -> dict[str, float]:
     if scene.keyed:
         levels |= _edges(sim) | _timing(sim)
     return levels
+
+
+def _gaps_that_show(sim: Simulated) -> int:
+    """Gaps that take away more than zeros: 8 bits hold no noise at key-up."""
+    if sim.scene.bits > 8:
+        return len(sim.gaps)
+    places = [slice(int(at * SLOW_HZ), int((at + length) * SLOW_HZ)) for at, length in sim.gaps]
+    return sum(sim.key[place].sum() > 0.005 * SLOW_HZ for place in places)
 
 
 def _db(power: float) -> float:
