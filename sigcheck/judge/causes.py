@@ -15,7 +15,8 @@ from sigcheck.plan import Plan
 
 # Causes less likely than this are left out, unless one that is named cannot be told from them.
 LISTED = 0.05
-LISTED_SAME = 0.01
+LISTED_SAME = 0.003
+MOST_LISTED = 10
 SAME_AS_LISTED = 0.2  # ... and it is at least this likely
 # A cause that is no likelier than before anything was heard is not named either.
 RAISED = 1.5
@@ -82,11 +83,9 @@ def _listed(evidence: Evidence, posterior: Posterior, priors: Mapping[str, float
     named += [
         c
         for c in ranked
-        if c not in named
-        and chance[c] >= LISTED_SAME
-        and any(alike(c, other, posterior, priors) for other in likely)
+        if c not in named and chance[c] >= LISTED_SAME and any(alike(c, other, posterior, priors) for other in likely)
     ]
-    named.sort(key=lambda c: -chance[c])
+    named = sorted(named, key=lambda c: -chance[c])[:MOST_LISTED]
     return tuple(_cause(c, named, evidence, posterior, priors) for c in named)
 
 
@@ -110,9 +109,7 @@ def _cause(
 
 
 def _no_fault(probability: float, evidence: Evidence) -> Cause:
-    clean = sorted(
-        name for name, there in evidence.seen.marks.items() if not there and MARKS[name].is_symptom
-    )
+    clean = sorted(name for name, there in evidence.seen.marks.items() if not there and MARKS[name].is_symptom)
     main = [c for c in ("hum-sidebands", "harmonic-distortion", "rasp", "drift", "chirp") if c in clean]
     return Cause(
         id=NO_FAULT,
@@ -138,9 +135,7 @@ def _nothing_shown(evidence: Evidence, posterior: Posterior) -> float:
 # ---- evidence in words -------------------------------------------------------------------------
 
 
-def _arguments(
-    cause: str, evidence: Evidence, priors: Mapping[str, float]
-) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def _arguments(cause: str, evidence: Evidence, priors: Mapping[str, float]) -> tuple[tuple[str, ...], tuple[str, ...]]:
     """The strongest evidence for and against, each by how much it changes the odds of this cause."""
     weights: list[tuple[float, str]] = []
     for name, there in evidence.seen.marks.items():
@@ -162,9 +157,7 @@ def _arguments(
     return tuple(t for _, t in speaks_for[:MOST_NAMED]), tuple(t for _, t in against[:MOST_NAMED])
 
 
-def _usual(
-    cause: str, name: str, state: int, evidence: Evidence, priors: Mapping[str, float]
-) -> float | None:
+def _usual(cause: str, name: str, state: int, evidence: Evidence, priors: Mapping[str, float]) -> float | None:
     """Probability of the trait's state if another cause made the mark; None where it says nothing."""
     trait = TRAITS[name]
     if cause not in trait.rows:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from sigcheck.judge.model import Seen
 from sigcheck.judge.shapes import Symptom
-from sigcheck.judge.symptoms import mains_lines, other_lines, ratio
+from sigcheck.judge.symptoms import mains_lines, noise_swing_db, other_lines, ratio
 from sigcheck.judge.tables import MARKS, TRAITS
 from sigcheck.measure.results import Measurements, Sideband
 
@@ -152,11 +152,17 @@ def _broken(m: Measurements) -> tuple[bool, str] | None:
 
 
 def _flutter(m: Measurements) -> tuple[bool, str] | None:
-    flutter = m.signal.flutter_db
-    if flutter is None:
+    """Level changes of more than 3 dB over the recording, or 1.5 dB within 0.2 s, that noise does not make."""
+    swing, flutter = m.signal.level_range_db, m.signal.flutter_db
+    if swing is None and flutter is None:
         return None
-    words = f"the level flutters by {flutter:.1f} dB within 0.2 s"
-    return (True, words) if flutter > 1.5 else (False, f"the level does not flutter ({flutter:.1f} dB)")
+    if flutter is not None and flutter > 1.5:
+        return True, f"the level flutters by {flutter:.1f} dB within 0.2 s"
+    if swing is None:
+        return False, f"the level does not flutter ({flutter:.1f} dB)"
+    if swing > 3.0:
+        return (True, f"the level swings {swing:.1f} dB") if swing > 2.0 * noise_swing_db(m) else None
+    return False, f"the level is steady within {swing:.1f} dB"
 
 
 _MARKS: Mapping[str, Callable[[Measurements], tuple[bool, str] | None]] = {
@@ -259,13 +265,17 @@ def _harmonic_place(m: Measurements) -> tuple[str, str] | None:
     p, band = m.purity, m.signal.passband_hz
     if p.thd_db is None or band is None or m.signal.tone_hz is None:
         return None
-    if p.after_filter_dbc is not None and p.after_filter_dbc > p.thd_db - 20.0:
+    # A filter that cuts at all leaves less than this of what was made before it (35 dB).
+    least_dbc = p.thd_db - 35.0
+    if p.after_filter_dbc is not None and p.after_filter_dbc > least_dbc:
         return "above the filter", (
             f"harmonics above the passband's end at {band[1]:.0f} Hz ({p.after_filter_dbc:.0f} dBc)"
         )
-    # None there means something only where some of the first six harmonics would have been heard there.
-    room = [n for n in range(2, 7) if band[1] < n * m.signal.tone_hz < 0.45 * m.sample_rate_hz]
-    heard = p.thd_floor_db is not None and p.thd_floor_db < p.thd_db - 20.0
+    # None there means something only where harmonics of the kind that is heard would lie there.
+    odd, even = p.odd_dbc, p.even_dbc
+    orders = [3, 5] if odd is not None and (even is None or odd > even) else [2, 4]
+    room = [n for n in orders if band[1] < n * m.signal.tone_hz < 0.45 * m.sample_rate_hz]
+    heard = p.thd_floor_db is not None and p.thd_floor_db < least_dbc
     if room and heard and m.signal.passband_limited_by != "recording":
         return "inside", f"no harmonics above the passband's end at {band[1]:.0f} Hz"
     return None
@@ -337,8 +347,7 @@ def _drift_course(m: Measurements) -> tuple[str, str] | None:
     if model is None:
         return None
     words = {
-        "warm-up": "the drift dies away exponentially"
-        + ("" if tau is None else f", time constant {tau:.0f} s"),
+        "warm-up": "the drift dies away exponentially" + ("" if tau is None else f", time constant {tau:.0f} s"),
         "linear": "the drift is steady",
         "steps": "the frequency moves in steps",
         "cyclic": "the frequency goes to and fro",
@@ -352,9 +361,7 @@ def _drift_repeats(m: Measurements) -> tuple[str, str] | None:
     repeats = m.drift.repeats_each_transmission
     if repeats is None:
         return None
-    return (
-        ("yes", "each transmission drifts alike") if repeats else ("no", "transmissions do not drift alike")
-    )
+    return ("yes", "each transmission drifts alike") if repeats else ("no", "transmissions do not drift alike")
 
 
 def _drift_on_others(m: Measurements) -> tuple[str, str] | None:
@@ -411,11 +418,7 @@ def _strength(m: Measurements) -> tuple[str, str] | None:
     words = f"{snr:.0f} dB over the noise in 2500 Hz"
     if snr >= 45.0:
         return "strong", f"a very strong signal: {words}"
-    return (
-        ("fair", f"a signal of fair strength: {words}")
-        if snr >= 25.0
-        else ("weak", f"a weak signal: {words}")
-    )
+    return ("fair", f"a signal of fair strength: {words}") if snr >= 25.0 else ("weak", f"a weak signal: {words}")
 
 
 def _gain_moves(m: Measurements) -> tuple[str, str] | None:

@@ -284,8 +284,7 @@ TRIALS: Mapping[str, Trial] = {
         "until the tone is as strong as before, then record again.",
         minutes=10,
         parts="a dummy load rated for the power",
-        care="The load gets hot. Without restoring the level this only makes the signal weaker and "
-        "clears nothing.",
+        care="The load gets hot. Without restoring the level this only makes the signal weaker and clears nothing.",
         outcomes={
             "less": "{mark}: gone or at least 10 dB weaker",
             "same": "{mark}: about the same",

@@ -72,9 +72,7 @@ def at_least(count: int, mean: float) -> float:
     return min(total, 1.0)
 
 
-def compare(
-    text: str, confidences: Sequence[float], confidence: float | None, sent: str
-) -> tuple[int, float] | None:
+def compare(text: str, confidences: Sequence[float], confidence: float | None, sent: str) -> tuple[int, float] | None:
     """Misreadings of the planned text in the copied one, and how likely noise alone makes as many.
 
     Parameters

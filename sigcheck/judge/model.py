@@ -21,7 +21,7 @@ from sigcheck.judge.tables import CAUSES, MARKS, TRAITS, Trait
 # lets `otherwise` speak only where there is none.
 _FAINT = 1e-9
 
-FAINT_LEAK = 5.0  # a note against a fault (judgement)
+FAINT_LEAK = 6.0  # a note against a fault (judgement)
 
 AT_ONCE = 3  # all combinations of so many; more only where there are more symptoms than that
 MOST_AT_ONCE = 5
@@ -86,9 +86,7 @@ def weigh(seen: Seen, priors: Mapping[str, float]) -> Posterior:
     for cause in odds.keys() - set(candidates):
         nothing /= 1.0 + odds[cause]
     shares = tuple((frozenset(s), w / total) for s, w in weights if w > 1e-9 * total)
-    return Posterior(
-        probability={c: min(p, 1.0) for c, p in probability.items()}, nothing=nothing, sets=shares
-    )
+    return Posterior(probability={c: min(p, 1.0) for c, p in probability.items()}, nothing=nothing, sets=shares)
 
 
 def row_of(trait: Trait, cause: str) -> tuple[float, ...]:
@@ -143,9 +141,7 @@ def _enumerate(
     seen: Seen, present: list[str], candidates: list[str], odds: Mapping[str, float]
 ) -> Iterator[tuple[tuple[str, ...], float]]:
     """Combinations of candidates with their unnormalised probability."""
-    relevant = [
-        (TRAITS[t], state) for t, state in seen.traits.items() if TRAITS[t].parent in (None, *present)
-    ]
+    relevant = [(TRAITS[t], state) for t, state in seen.traits.items() if TRAITS[t].parent in (None, *present)]
     single = [
         _State(
             odds[c],
@@ -154,9 +150,7 @@ def _enumerate(
         )
         for c in candidates
     ]
-    nothing = _State(
-        1.0, [1.0 - seen.leak(m) for m in present], [_leak(seen, t, state) for t, state in relevant]
-    )
+    nothing = _State(1.0, [1.0 - seen.leak(m) for m in present], [_leak(seen, t, state) for t, state in relevant])
     level: _Level = {(): (nothing, nothing.weight)}
     most = range(len(candidates))
     symptoms = sum(MARKS[m].is_symptom for m in present)

@@ -91,9 +91,7 @@ def find(m: Measurements, plan: Plan | None = None) -> tuple[tuple[Symptom, ...]
         found |= {name: Unseen("no signal was found") for name in RULES if name not in found}
     else:
         found = {name: rule(case) for name, rule in RULES.items()}
-    symptoms = sorted(
-        (f for f in found.values() if isinstance(f, Symptom)), key=lambda s: s.severity != "fault"
-    )
+    symptoms = sorted((f for f in found.values() if isinstance(f, Symptom)), key=lambda s: s.severity != "fault")
     unseen = {f"symptoms.{name}": f.why for name, f in found.items() if isinstance(f, Unseen)}
     return tuple(symptoms), unseen
 
@@ -215,9 +213,7 @@ def hum_sidebands(case: Case) -> Finding:
         )  # fmt: skip
         if found is not None:
             return found
-    blind = [
-        n * mains for n in (1, 2) if mains and any(abs(n * mains - b) < 1.0 for b in case.m.lines.blind_hz)
-    ]
+    blind = [n * mains for n in (1, 2) if mains and any(abs(n * mains - b) < 1.0 for b in case.m.lines.blind_hz)]
     if blind:
         return Unseen(f"the keying or the mains lines themselves hide sidebands at {blind[0]:.0f} Hz")
     missing = case.m.lines.missing.get("sideband_floor_dbc") or case.m.lines.missing.get("sidebands")
@@ -232,8 +228,7 @@ def spur_lines(case: Case) -> Finding:
     lines = case.m.lines
     heard = ("key-down", "always") if case.m.signal.kind == "steady" else ("key-down",)
     candidates: list[tuple[float, float | None, str]] = [
-        (s.level_dbc, s.level_dbc_sigma, f"a line {s.offset_hz:.1f} Hz beside the tone")
-        for s in other_lines(case.m)
+        (s.level_dbc, s.level_dbc_sigma, f"a line {s.offset_hz:.1f} Hz beside the tone") for s in other_lines(case.m)
     ]
     candidates += [
         (s.level_dbc, None, f"a line at {s.frequency_hz:.1f} Hz")
@@ -390,11 +385,7 @@ def chirp(case: Case) -> Finding:
 
 def backwave(case: Case) -> Finding:
     k = case.m.keying
-    if (
-        k.backwave_db is not None
-        and case.plan.receiver.gain_control
-        and case.m.bursts.gain_recovery_db is None
-    ):
+    if k.backwave_db is not None and case.plan.receiver.gain_control and case.m.bursts.gain_recovery_db is None:
         return Unseen("the gain control was on, and the noise does not tell how far it opened at key-up")
     return _with_floor(
         case, "backwave", k.backwave_db, k.backwave_db_sigma, k.backwave_floor_db, _reason(k, "backwave_db"),
@@ -447,9 +438,7 @@ def drift(case: Case) -> Finding:
     d = case.m.drift
     if case.m.signal.kind == "four-tone":
         text = f"drifts {d.total_hz or 0:+.2f} Hz over the transmission"
-        return _about_zero(
-            case, "drift", d.total_hz, d.total_hz_sigma, _reason(d, "total_hz"), text, row="drift-slot"
-        )
+        return _about_zero(case, "drift", d.total_hz, d.total_hz_sigma, _reason(d, "total_hz"), text, row="drift-slot")
     rate, sigma = d.rate_hz_per_min, d.rate_hz_per_min_sigma
     if rate is None:
         return Unseen(_reason(d, "rate_hz_per_min"))
@@ -560,16 +549,20 @@ def fading(case: Case) -> Finding:
     s, row = case.m.signal, case.limits["fading"]
     if s.level_range_db is None:
         return Unseen(_reason(s, "level_range_db"))
-    swing_db = 0.0
-    if s.cn0_dbhz is not None:
-        # Averaged over 0.2 s the noise is C/N0 times 0.2 s below the carrier, half of it in phase;
-        # 5..95 % of a normal distribution are 3.29 standard deviations.
-        spread = 1.0 / math.sqrt(2.0 * 0.2 * ratio(s.cn0_dbhz))
-        swing_db = 3.29 * spread * 20.0 / math.log(10.0)
+    swing_db = noise_swing_db(case.m)
     if row.note is not None and swing_db > row.note / 2:
         seen_db = math.hypot(row.note, swing_db)
         return Unseen(seen_db) if s.level_range_db <= seen_db else _fading(case, s.level_range_db)
     return _fading(case, s.level_range_db)
+
+
+def noise_swing_db(m: Measurements) -> float:
+    """The 5 to 95 % range of the level averaged over 0.2 s that additive noise makes by itself."""
+    if m.signal.cn0_dbhz is None:
+        return 0.0
+    # C/N0 times 0.2 s below the carrier, half of it in phase; the range is 3.29 standard deviations.
+    spread = 1.0 / math.sqrt(2.0 * 0.2 * ratio(m.signal.cn0_dbhz))
+    return 3.29 * spread * 20.0 / math.log(10.0)
 
 
 def _fading(case: Case, range_db: float) -> Symptom | None:

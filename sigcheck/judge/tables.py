@@ -76,7 +76,7 @@ CAUSES: dict[str, CauseRow] = {
         "re-modulation by a rectifier on the house wiring", 0.05,
         "a switched path beside the direct one: both mains families, amplitude and angle"),
     "receiver-supply-hum": _c(
-        "hum on the receiver's own supply", 0.02,
+        "hum on the receiver's own supply", 0.015,
         "the same sidebands on every signal in the passband"),
     "receiver-drift": _c(
         "drift of the receiver's oscillator", 0.02,
@@ -88,11 +88,11 @@ CAUSES: dict[str, CauseRow] = {
         "pulling of the receiver's oscillator by the strong signal", 0.01,
         "injection shifts the oscillator while the key is down"),
     "gain-control": _c(
-        "a slow or hard gain control in the receiver", 0.06,
+        "a slow or hard gain control in the receiver", 0.04,
         "full gain meets the edge: overshoot, then a sag, without distortion"),
     # transmitter supply
     "transmitter-supply-hum": _c(
-        "hum on the transmitter's supply", 0.08,
+        "hum on the transmitter's supply", 0.10,
         "ripple modulates the output stage; the oscillator is pushed by it too"),
     "magnetic-hum": _c(
         "a mains transformer's field in the oscillator", 0.02,
@@ -189,7 +189,7 @@ CAUSES: dict[str, CauseRow] = {
         "fading on the path", 0.03,
         "two paths add and cancel as they change"),
     "multipath-spread": _c(
-        "flutter by scattering on the path", 0.01,
+        "flutter by scattering on the path", 0.015,
         "many moving paths: level and phase vary fast"),
     "path-doppler": _c(
         "a moving reflector or transmitter", 0.01,
@@ -224,7 +224,7 @@ MARKS: dict[str, Mark] = {
         "transmitter-supply-hum": _m(0.03, "strong hum leaves lines off the mains families' grid"),
         "mains-remodulation": _m(0.03, "likewise"),
         "recorder-processing": _m(0.05, "lossy coding leaves lines"),
-        "broadcast-breakthrough": _m(0.1, "the broadcast's carrier beats with the tone"),
+        "broadcast-breakthrough": _m(0.25, "its carrier beats with the tone; vowels make lines"),
         "synthesiser-steps": _m(0.05, "fractional spurs"),
     }),
     "harmonic-distortion": Mark(0.006, {
@@ -312,7 +312,7 @@ MARKS: dict[str, Mark] = {
         "rf-feedback": _m(0.15, "the field reaches the oscillator"),
         "transmit-heating": _m(0.03, "fast heating of a small crystal"),
     }),
-    "droop": Mark(0.04, {
+    "droop": Mark(0.15, {
         "supply-sag": _m(0.85, "its definition: the level falls within the element"),
         "gain-control": _m(0.5, "the control closes during the element"),
         "receiver-overload": _m(0.2, "the control acts on top of the limiting"),
@@ -352,7 +352,7 @@ MARKS: dict[str, Mark] = {
         "loose-connection": _m(0.15, "the supply or key lead opens"),
         "recorder-dropouts": _m(0.1, "a gap near an edge"),
     }, is_symptom=False),
-    "drift": Mark(0.006, {
+    "drift": Mark(0.003, {
         "warm-up": _m(0.96, "its definition"),
         "clock-drift": _m(0.96, "its definition"),
         "receiver-drift": _m(0.96, "its definition"),
@@ -363,7 +363,7 @@ MARKS: dict[str, Mark] = {
         "synthesiser-steps": _m(0.08, "steps that follow a drift"),
         "oscillator-noise": _m(0.04, "noise close in wanders"),
     }),
-    "frequency-wobble": Mark(0.006, {
+    "frequency-wobble": Mark(0.004, {
         "temperature-cycling": _m(0.96, "its definition"),
         "transmit-heating": _m(0.25, "heating and cooling in turn"),
         "path-doppler": _m(0.15, "a swinging antenna or reflector"),
@@ -372,7 +372,7 @@ MARKS: dict[str, Mark] = {
         "receiver-drift": _m(0.05, "the receiver's own cycle"),
         "oscillator-noise": _m(0.05, "noise close in looks like a cycle for a while"),
     }),
-    "frequency-jumps": Mark(0.006, {
+    "frequency-jumps": Mark(0.004, {
         "loose-connection": _m(0.95, "its definition"),
         "synthesiser-steps": _m(0.95, "its definition"),
         "rf-feedback": _m(0.1, "the oscillator is kicked by its own field"),
@@ -397,7 +397,7 @@ MARKS: dict[str, Mark] = {
     "noise-bursts": Mark(0.01, {
         "local-noise": _m(0.95, "its definition"),
         "switching-supply": _m(0.03, "it radiates"),
-        "loose-connection": _m(0.05, "sparks"),
+        "loose-connection": _m(0.02, "sparks"),
         "recorder-dropouts": _m(0.08, "gaps click"),
         "microphone-pickup": _m(0.08, "knocks in the room"),
     }),
@@ -421,17 +421,24 @@ MARKS: dict[str, Mark] = {
         "co-channel-station": _m(0.05, "a carrier on the same frequency beats with ours"),
         "gain-control": _m(0.03, "the gain moves between the elements"),
     }),
+    # Level changes of some dB, faster or slower, that are not the keying's.
     "flutter": Mark(0.03, {
-        "multipath-spread": _m(0.8, "its definition: level changes within 0.2 s"),
-        "path-fading": _m(0.25, "its faster part"),
-        "transmitter-supply-hum": _m(0.2, "strong amplitude hum"),
-        "receiver-supply-hum": _m(0.2, "strong amplitude hum"),
-        "mains-remodulation": _m(0.2, "strong amplitude hum"),
-        "receiver-overload": _m(0.2, "amplitude noise of the limiting stage"),
-        "loose-connection": _m(0.2, "a crackling contact"),
-        "supply-sag": _m(0.3, "level falls within each element"),
-        "gain-control": _m(0.3, "level falls within each element"),
-        "rf-feedback": _m(0.2, "the level is disturbed"),
+        "multipath-spread": _m(0.9, "its definition: many paths add and cancel"),
+        "path-fading": _m(0.9, "two paths add and cancel"),
+        "path-doppler": _m(0.7, "the reflector's path beats with the direct one"),
+        "broadcast-breakthrough": _m(0.4, "speech on the tone's amplitude"),
+        "loose-connection": _m(0.3, "a bad contact"),
+        "recorder-processing": _m(0.3, "automatic level"),
+        "co-channel-station": _m(0.15, "its elements add to ours"),
+        "local-noise": _m(0.15, "bursts move the gain"),
+        "rf-feedback": _m(0.15, "the level is disturbed"),
+        "supply-sag": _m(0.15, "the level falls within each element"),
+        "gain-control": _m(0.1, "the level falls within each element"),
+        "receiver-overload": _m(0.08, "the gain control hunts"),
+        "transmitter-supply-hum": _m(0.04, "hum that beats with the keying"),
+        "receiver-supply-hum": _m(0.04, "likewise"),
+        "mains-remodulation": _m(0.08, "the second path comes and goes"),
+        "weak-path": _m(0.1, "noise on the level"),
     }, is_symptom=False),
     "weak-signal": Mark(0.01, {
         "weak-path": _m(0.97, "its definition"),
@@ -514,10 +521,10 @@ TRAITS: dict[str, Trait] = {
         "audio-overdrive": _t((0.3, 0.7), "mixed in the audio with all that is there"),
     }),
     "harmonic-place": Trait("harmonic-distortion", ("above the filter", "inside"), (0.4, 0.6), {
-        "audio-overdrive": _t((0.80, 0.20), "made after the filter, so nothing cuts them off"),
-        "receiver-overload": _t((0.40, 0.60), "made at the detector: behind the receiver's main filter, "
+        "audio-overdrive": _t((0.75, 0.25), "made after the filter, so nothing cuts them off"),
+        "receiver-overload": _t((0.45, 0.55), "made at the detector: behind the receiver's main filter, "
                                 "before an audio filter"),
-        "receiver-pulling": _t((0.40, 0.60), "likewise"),
+        "receiver-pulling": _t((0.45, 0.55), "likewise"),
         "microphone-pickup": _t((0.8, 0.2), "the loudspeaker comes last"),
         "recorder-processing": _t((0.8, 0.2), "the recorder comes last"),
     }),
@@ -530,7 +537,7 @@ TRAITS: dict[str, Trait] = {
     }),
     "flat-tops": Trait("harmonic-distortion", ("flat", "round"), (0.2, 0.8), {
         "audio-overdrive": _t((0.45, 0.55), "held at its rails; filters behind turn the harmonics' phases"),
-        "receiver-overload": _t((0.15, 0.85), "the filter behind rounds the waveform"),
+        "receiver-overload": _t((0.28, 0.72), "the filter behind rounds the waveform"),
         "microphone-pickup": _t((0.1, 0.9), "the room's echo rounds it"),
     }),
     "audio-loud": Trait("harmonic-distortion", ("loud", "moderate"), (0.15, 0.85), {
@@ -544,6 +551,7 @@ TRAITS: dict[str, Trait] = {
         "multipath-spread": _t((0.1, 0.8, 0.1), "scattered waves have both"),
         "recorder-processing": _t((0.2, 0.7, 0.1), "additive by nature: both alike"),
         "mains-remodulation": _t((0.2, 0.6, 0.2), "the second path's phase is arbitrary"),
+        "broadcast-breakthrough": _t((0.75, 0.2, 0.05), "cross-modulation carries the amplitude over"),
     }),
     "spur-shape": Trait("spur-lines", ("family", "pair", "single"), (0.1, 0.3, 0.6), {
         "switching-supply": _t((0.55, 0.33, 0.12), "harmonics of the converter's rate on both sides"),
@@ -646,7 +654,7 @@ NAMES: dict[str, str] = {
     "clipped-recording": "clipping",
     "dropouts": "gaps in the recording",
     "fading": "fading",
-    "flutter": "flutter",
+    "flutter": "an unsteady level",
     "weak-signal": "a weak signal",
     "off-frequency": "a frequency off the plan",
     "off-time": "a start off the plan",

@@ -47,9 +47,7 @@ def _why(causes: Sequence[Cause]) -> str:
         return "No known cause explains it; record it again."
     top = likely[0]
     same = [c.text for c in likely if c.id in top.same_as]
-    also = [
-        c for c in likely[1:] if c.id not in top.same_as and c.probability >= 0.5 and not _covered(c, likely)
-    ]
+    also = [c for c in likely[1:] if c.id not in top.same_as and c.probability >= 0.5 and not _covered(c, likely)]
     text = f"Most likely {top.text}"
     if same:
         text += f", which this recording cannot tell from {_or(same)}"
@@ -65,9 +63,7 @@ def _covered(cause: Cause, likely: Sequence[Cause]) -> bool:
 
 
 def _clean(not_measured: Mapping[str, float | str]) -> str:
-    hidden = {
-        name.partition(".")[2]: level for name, level in not_measured.items() if not isinstance(level, str)
-    }
+    hidden = {name.partition(".")[2]: level for name, level in not_measured.items() if not isinstance(level, str)}
     text = "Clean: nothing beyond its limit"
     if not hidden:
         return f"{text}."

@@ -35,9 +35,7 @@ NOISY = {
     "pm_excess_rad": 0.08,
 }  # fmt: skip
 STEPS = tuple(Step(time_s=5.0 * i, size_hz=2.0 * (-1) ** i, size_hz_sigma=0.05) for i in range(6))
-JUMPS = tuple(
-    Step(time_s=7.0 * i, size_hz=s, size_hz_sigma=0.05) for i, s in enumerate((4, -1, 2.5, -6, 1.2))
-)
+JUMPS = tuple(Step(time_s=7.0 * i, size_hz=s, size_hz_sigma=0.05) for i, s in enumerate((4, -1, 2.5, -6, 1.2)))
 
 
 def _drift(rate: float, model: str, **more: Any) -> Changes:
@@ -250,17 +248,13 @@ def test_evidence_is_in_words_with_the_measured_number():
     assert "the mains sidebands are 98 % amplitude" in top.evidence_for
     top = diagnose(of("supply-sag")).causes[0]
     assert any(re.search(r"2\.0 dB", text) for text in top.evidence_for)
-    remodulation = next(
-        c for c in diagnose(of("transmitter-supply-hum")).causes if c.id == "mains-remodulation"
-    )
+    remodulation = next(c for c in diagnose(of("transmitter-supply-hum")).causes if c.id == "mains-remodulation")
     assert any("98 % amplitude" in text for text in remodulation.against)
 
 
 def test_what_the_noise_hides_does_not_count_against():
     hidden = {"rasp_dbc": -20.0, "rasp_rise_db": 0.1}
-    seen = named(
-        diagnose(clean(purity={**OVERLOAD, "rasp_dbc": -44.0, "rasp_rise_db": 0.1, "pm_excess_rad": 0.001}))
-    )
+    seen = named(diagnose(clean(purity={**OVERLOAD, "rasp_dbc": -44.0, "rasp_rise_db": 0.1, "pm_excess_rad": 0.001})))
     unseen = named(diagnose(clean(purity={**OVERLOAD, **hidden, "pm_excess_rad": None,
                                           "pm_excess_floor_rad": 0.2})))  # fmt: skip
     assert unseen["receiver-overload"] > seen.get("receiver-overload", 0.0)

@@ -32,9 +32,7 @@ def anything(hint: Any, name: str = "") -> st.SearchStrategy[Any]:
     if hint is NoneType:
         return st.none()
     if hint is float:
-        positive = (
-            name.endswith(("_sigma", "_s", "_fraction", "_share", "_range_db")) or name == "snr_db_sigma"
-        )
+        positive = name.endswith(("_sigma", "_s", "_fraction", "_share", "_range_db")) or name == "snr_db_sigma"
         return NUMBERS.map(abs) if positive else NUMBERS
     if hint is int:
         return st.integers(0, 10)
@@ -95,9 +93,7 @@ def check(d: Diagnosis) -> None:
         assert not d.symptoms and [c.id for c in d.causes] == [NO_FAULT]
     elif d.verdict != "no-signal":
         assert d.symptoms and NO_FAULT not in by_id
-    assert (d.verdict == "faulty") == (
-        any(s.severity == "fault" for s in d.symptoms) and d.verdict != "no-signal"
-    )
+    assert (d.verdict == "faulty") == (any(s.severity == "fault" for s in d.symptoms) and d.verdict != "no-signal")
     json.dumps(d.to_dict(), allow_nan=False)
 
 

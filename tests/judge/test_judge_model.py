@@ -29,9 +29,7 @@ def brute(seen: Seen, causes: list[str]) -> dict[str, float]:
                 makers = [(c, MARKS[trait.parent].rows[c].p) for c in active if c in MARKS[trait.parent].rows]
                 leak = MARKS[trait.parent].leak
                 total = leak + sum(p for _, p in makers)
-                w *= (
-                    leak * trait.otherwise[state] + sum(p * row_of(trait, c)[state] for c, p in makers)
-                ) / total
+                w *= (leak * trait.otherwise[state] + sum(p * row_of(trait, c)[state] for c, p in makers)) / total
             weights[frozenset(active)] = w
     total = sum(weights.values())
     return {c: sum(w for s, w in weights.items() if c in s) / total for c in causes}
@@ -76,7 +74,7 @@ def test_nothing_active_by_hand():
 
 def test_tables_speak_of_known_causes_in_probabilities():
     for name, mark in MARKS.items():
-        assert 0 < mark.leak < 0.1, name
+        assert 0 < mark.leak < 0.2, name
         assert mark.rows.keys() <= CAUSES.keys(), name
         assert all(0 < row.p < 1 and row.why for row in mark.rows.values()), name
     for name, trait in TRAITS.items():

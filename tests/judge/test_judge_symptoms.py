@@ -62,9 +62,7 @@ def _bursts(v: float) -> Measurements:
 
 
 def _rasp(v: float) -> Measurements:
-    return clean(
-        purity={"rasp_dbc": v, "rasp_dbc_sigma": 0.1, "rasp_rise_db": 15.0, "rasp_rise_db_sigma": 0.5}
-    )
+    return clean(purity={"rasp_dbc": v, "rasp_dbc_sigma": 0.1, "rasp_rise_db": 15.0, "rasp_rise_db_sigma": 0.5})
 
 
 def _timing(v: float) -> Measurements:
@@ -138,15 +136,11 @@ def test_the_text_names_number_unit_and_limit():
 def test_a_fault_needs_the_whole_interval():
     # 1.96 sigma: 3 dB past the limit with 1 dB of scatter is a fault, with 2 dB a note
     assert (
-        severity(
-            clean(lines={"sidebands": (line(100, -37, family="twice-mains", sigma=1.0),)}), "hum-sidebands"
-        )
+        severity(clean(lines={"sidebands": (line(100, -37, family="twice-mains", sigma=1.0),)}), "hum-sidebands")
         == "fault"
     )
     assert (
-        severity(
-            clean(lines={"sidebands": (line(100, -37, family="twice-mains", sigma=2.0),)}), "hum-sidebands"
-        )
+        severity(clean(lines={"sidebands": (line(100, -37, family="twice-mains", sigma=2.0),)}), "hum-sidebands")
         == "note"
     )
 
@@ -178,9 +172,7 @@ def test_noise_makes_a_symptom_untestable_never_absent(name, m, level):
 
 
 def test_what_stands_out_of_the_noise_is_still_seen():
-    assert (
-        severity(clean(lines=dict(mains({100: -30}), sideband_floor_dbc=-38.0)), "hum-sidebands") == "fault"
-    )
+    assert severity(clean(lines=dict(mains({100: -30}), sideband_floor_dbc=-38.0)), "hum-sidebands") == "fault"
     assert severity(clean(keying={"chirp_hz": 15.0, "chirp_hz_sigma": 4.0}), "chirp") == "note"
     assert severity(clean(purity={"thd_db": -20.0, "thd_floor_db": -30.0}), "harmonic-distortion") == "fault"
 
@@ -209,9 +201,7 @@ def _noisy(m: Measurements, dbc: float, rise: float) -> Measurements:
 
 
 def test_rasp_needs_both_level_and_rise():
-    assert (
-        severity(_noisy(clean(), -20.0, 2.5), "rasp") == "unseen"
-    )  # additive noise: it hides, it accuses nobody
+    assert severity(_noisy(clean(), -20.0, 2.5), "rasp") == "unseen"  # additive noise: it hides, it accuses nobody
     assert severity(_noisy(clean(), -40.0, 10.0), "rasp") is None
     assert severity(_noisy(clean(), -20.0, 3.5), "rasp") == "note"
     assert severity(_noisy(clean(), -20.0, 7.0), "rasp") == "fault"
@@ -335,18 +325,9 @@ def test_any_dropout_is_a_fault():
 
 
 def test_bursts_need_both_level_and_time():
-    assert (
-        severity(clean(bursts={"burst_over_floor_db": 30.0, "burst_time_fraction": 0.005}), "noise-bursts")
-        is None
-    )
-    assert (
-        severity(clean(bursts={"burst_over_floor_db": 30.0, "burst_time_fraction": 0.02}), "noise-bursts")
-        == "note"
-    )
-    assert (
-        severity(clean(bursts={"burst_over_floor_db": 15.0, "burst_time_fraction": 0.20}), "noise-bursts")
-        == "note"
-    )
+    assert severity(clean(bursts={"burst_over_floor_db": 30.0, "burst_time_fraction": 0.005}), "noise-bursts") is None
+    assert severity(clean(bursts={"burst_over_floor_db": 30.0, "burst_time_fraction": 0.02}), "noise-bursts") == "note"
+    assert severity(clean(bursts={"burst_over_floor_db": 15.0, "burst_time_fraction": 0.20}), "noise-bursts") == "note"
 
 
 def test_noise_alone_is_no_fading():
@@ -363,10 +344,7 @@ def test_weak_has_its_own_meaning_for_each_kind():
     # 10 dBHz over a dit of 3 s: 14.8 dB; of 6 s: 17.8 dB
     slow = clean(signal={"snr_db": -24.0, "cn0_dbhz": 10.0}, keying={"dit_s": 3.0})
     assert severity(slow, "weak-signal") == "note"
-    assert (
-        severity(clean(signal={"snr_db": -24.0, "cn0_dbhz": 10.0}, keying={"dit_s": 6.0}), "weak-signal")
-        is None
-    )
+    assert severity(clean(signal={"snr_db": -24.0, "cn0_dbhz": 10.0}, keying={"dit_s": 6.0}), "weak-signal") is None
     four = clean(signal={"kind": "four-tone", "snr_db": -23.0})
     assert severity(four, "weak-signal") == "note"
 
@@ -400,9 +378,7 @@ def test_a_calibrated_receiver_is_corrected():
 
 def test_start_against_the_plan():
     def off(start: datetime) -> str | None:
-        p = plan(
-            timing={"repeat_s": 120, "after_s": 1.0}, recorder={"start_utc": start, "start_utc_sigma_s": 0.05}
-        )
+        p = plan(timing={"repeat_s": 120, "after_s": 1.0}, recorder={"start_utc": start, "start_utc_sigma_s": 0.05})
         return severity(clean(), "off-time", p)  # the first key-down comes at 2.0 s
 
     assert off(datetime(2026, 11, 1, 10, 1, 59, tzinfo=UTC)) is None
