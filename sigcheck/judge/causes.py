@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 from sigcheck.judge.evidence import Evidence, observe
 from sigcheck.judge.experiments import propose
-from sigcheck.judge.model import Posterior, row_of, weigh
+from sigcheck.judge.model import Posterior, Seen, row_of, weigh
 from sigcheck.judge.shapes import Cause, Symptom
 from sigcheck.judge.tables import CAUSES, MARKS, NO_FAULT, NO_FAULT_TEXT, SAME, TRAITS
 from sigcheck.measure.results import Measurements
@@ -28,7 +28,7 @@ TOLD_APART = 100.0
 # Evidence is named where it changes the odds by this factor.
 WORTH_FOR = 1.5
 WORTH_AGAINST = 1.0 / 1.5
-WORTH_NAMING = 0.2  # a mark that a cause makes less often than this is no argument for it
+WORTH_NAMING = 0.15  # a mark that a cause makes less often than this is no argument for it
 MOST_NAMED = 4
 
 
@@ -62,12 +62,20 @@ def priors_for(plan: Plan | None) -> dict[str, float]:
     return priors
 
 
-def alike(one: str, other: str, posterior: Posterior, priors: Mapping[str, float]) -> bool:
-    """Whether this recording cannot tell the two apart."""
-    if one == other or not any(one in s and other in s for s in SAME):
+def alike(one: str, other: str, seen: Seen, posterior: Posterior, priors: Mapping[str, float]) -> bool:
+    """Whether this recording cannot tell the two apart: they explain the same mark about as well."""
+    if one == other or not any(one in group and other in group for group in SAME):
+        return False
+    if not any(there and _makes(one, mark) and _makes(other, mark) for mark, there in seen.marks.items()):
         return False
     ratio = posterior.likelihood_ratio(one, other, priors)
     return ratio is not None and 1.0 / TOLD_APART <= ratio <= TOLD_APART
+
+
+def _makes(cause: str, mark: str) -> bool:
+    """Whether the mark is an argument for the cause."""
+    row = MARKS[mark].rows.get(cause)
+    return row is not None and row.p >= WORTH_NAMING and MARKS[mark].is_symptom
 
 
 # ---- the list ----------------------------------------------------------------------------------
@@ -83,7 +91,9 @@ def _listed(evidence: Evidence, posterior: Posterior, priors: Mapping[str, float
     named += [
         c
         for c in ranked
-        if c not in named and chance[c] >= LISTED_SAME and any(alike(c, other, posterior, priors) for other in likely)
+        if c not in named
+        and chance[c] >= LISTED_SAME
+        and any(alike(c, other, evidence.seen, posterior, priors) for other in likely)
     ]
     named = sorted(named, key=lambda c: -chance[c])[:MOST_LISTED]
     return tuple(_cause(c, named, evidence, posterior, priors) for c in named)
@@ -93,7 +103,7 @@ def _cause(
     cause: str, named: list[str], evidence: Evidence, posterior: Posterior, priors: Mapping[str, float]
 ) -> Cause:
     speaks_for, speaks_against = _arguments(cause, evidence, priors)
-    same = tuple(c for c in named if alike(cause, c, posterior, priors))
+    same = tuple(c for c in named if alike(cause, c, evidence.seen, posterior, priors))
     mark = _main_mark(cause, evidence)
     makers = MARKS[mark].rows if mark else {}
     rivals = {c: posterior.probability[c] * makers[c].p for c in named if c in makers}

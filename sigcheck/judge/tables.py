@@ -322,7 +322,7 @@ MARKS: dict[str, Mark] = {
         "keying-leak": _m(0.96, "its definition"),
         "microphone-pickup": _m(0.2, "the room's echo fills the gap"),
         "co-channel-station": _m(0.15, "a weak carrier on the very frequency"),
-        "gain-control": _m(0.06, "the gain opens at key-up and lifts what leaks"),
+        "gain-control": _m(0.03, "the gain opens at key-up by more than the noise tells"),
         "receiver-overload": _m(0.05, "limiting cuts the key-down level, so the leak looks stronger"),
         "audio-overdrive": _m(0.03, "likewise in the audio"),
     }),
