@@ -56,8 +56,17 @@ def observe(m: Measurements, symptoms: tuple[Symptom, ...], not_measured: Mappin
         state = look_up(m) if parent is None or marks.get(parent) else None
         if state is not None:
             traits[name], trait_words[name] = TRAITS[name].states.index(state[0]), state[1]
-    faint = frozenset(s.id for s in symptoms if s.severity == "note")
-    return Evidence(Seen(marks, traits, faint), words, trait_words)
+    notes = {s.id: _beyond(s) for s in symptoms if s.severity == "note" and s.id in marks}
+    return Evidence(Seen(marks, traits, notes), words, trait_words)
+
+
+def _beyond(symptom: Symptom) -> float:
+    """Probability that a note truly lies beyond its limit, which is itself a matter of taste."""
+    taste = 1.5 if symptom.unit in ("dB", "dBc") else 0.15 * abs(symptom.limit)
+    width = math.hypot(symptom.sigma or 0.0, taste)
+    if width <= 0.0:
+        return 1.0
+    return 0.5 * (1.0 + math.erf(abs(abs(symptom.value) - abs(symptom.limit)) / width / math.sqrt(2.0)))
 
 
 # ---- marks that are absent, in words -----------------------------------------------------------

@@ -13,7 +13,7 @@ combination left out is one that explains less than others of its size.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from sigcheck.judge.tables import CAUSES, MARKS, TRAITS, Trait
 
@@ -33,17 +33,18 @@ BEAM = 25
 class Seen:
     """What a recording shows: marks looked for, and the states of traits (as an index).
 
-    ``faint`` marks lie hardly beyond their limit; there is more about that makes a little of
-    something than a list of causes knows, so their leak is larger.
+    ``notes`` holds the present marks that are no fault, each with the probability that it truly
+    lies beyond its limit. There is more about that makes a little of something than a list of
+    causes knows, so their leak is larger too.
     """
 
     marks: Mapping[str, bool]
     traits: Mapping[str, int]
-    faint: frozenset[str] = frozenset()
+    notes: Mapping[str, float] = field(default_factory=dict)
 
     def leak(self, mark: str) -> float:
         """Probability that something unlisted makes the mark."""
-        return MARKS[mark].leak * (FAINT_LEAK if mark in self.faint else 1.0)
+        return MARKS[mark].leak * (FAINT_LEAK if mark in self.notes else 1.0)
 
 
 @dataclass(frozen=True)
@@ -123,12 +124,15 @@ class _State:
             [(w + x, s + y) for (w, s), (x, y) in zip(self.voice, other.voice, strict=True)],
         )
 
-    @property
-    def weight(self) -> float:
-        """Probability of the combination and the evidence, up to a common factor."""
+    def weight(self, certain: list[float]) -> float:
+        """Probability of the combination and the evidence, up to a common factor.
+
+        ``certain`` is the probability that each mark is there: an uncertain one is there with the
+        one probability and silent with the other.
+        """
         value = self.odds
-        for q in self.silence:
-            value *= 1.0 - q
+        for q, sure in zip(self.silence, certain, strict=True):
+            value *= sure * (1.0 - q) + (1.0 - sure) * q
         for weight, share in self.voice:
             value *= share / weight
         return value
@@ -151,7 +155,8 @@ def _enumerate(
         for c in candidates
     ]
     nothing = _State(1.0, [1.0 - seen.leak(m) for m in present], [_leak(seen, t, state) for t, state in relevant])
-    level: _Level = {(): (nothing, nothing.weight)}
+    certain = [seen.notes.get(m, 1.0) for m in present]
+    level: _Level = {(): (nothing, nothing.weight(certain))}
     most = range(len(candidates))
     symptoms = sum(MARKS[m].is_symptom for m in present)
     share = dict.fromkeys(most, 0.0)  # of each candidate in what was weighed so far
@@ -161,12 +166,14 @@ def _enumerate(
             for i in key:
                 share[i] += weight
         close = sorted(sorted(most, key=lambda i: -share[i])[:CLOSE]) if size >= 2 else list(most)
-        level = _extended(level, single, close, best_only=size >= 3)
+        level = _extended(level, single, close, certain, best_only=size >= 3)
     for key, (_, weight) in level.items():
         yield tuple(candidates[i] for i in key), weight
 
 
-def _extended(level: _Level, single: list[_State], candidates: list[int], *, best_only: bool) -> _Level:
+def _extended(
+    level: _Level, single: list[_State], candidates: list[int], certain: list[float], *, best_only: bool
+) -> _Level:
     """Each combination with one candidate more."""
     allowed = set(candidates)
     keys = [key for key in level if allowed.issuperset(key)]
@@ -182,7 +189,7 @@ def _extended(level: _Level, single: list[_State], candidates: list[int], *, bes
             new = tuple(sorted((*key, i)))
             if new not in longer:
                 joined = state.join(single[i])
-                longer[new] = (joined, joined.weight)
+                longer[new] = (joined, joined.weight(certain))
     return longer
 
 

@@ -21,13 +21,14 @@ def brute(seen: Seen, causes: list[str]) -> dict[str, float]:
             w = math.prod(PRIORS[c] if c in active else 1 - PRIORS[c] for c in causes)
             for name, there in seen.marks.items():
                 rows = MARKS[name].rows
-                silent = (1 - MARKS[name].leak) * math.prod(1 - rows[c].p for c in active if c in rows)
-                w *= 1 - silent if there else silent
+                silent = (1 - seen.leak(name)) * math.prod(1 - rows[c].p for c in active if c in rows)
+                sure = seen.notes.get(name, 1.0)
+                w *= sure * (1 - silent) + (1 - sure) * silent if there else silent
             for name, state in seen.traits.items():
                 trait = TRAITS[name]
                 assert trait.parent is not None
                 makers = [(c, MARKS[trait.parent].rows[c].p) for c in active if c in MARKS[trait.parent].rows]
-                leak = MARKS[trait.parent].leak
+                leak = seen.leak(trait.parent)
                 total = leak + sum(p for _, p in makers)
                 w *= (leak * trait.otherwise[state] + sum(p * row_of(trait, c)[state] for c, p in makers)) / total
             weights[frozenset(active)] = w
@@ -41,8 +42,9 @@ def brute(seen: Seen, causes: list[str]) -> dict[str, float]:
         Seen({"chirp": True, "droop": True}, {}),
         Seen({"chirp": True, "droop": False, "overshoot": False}, {"chirp-settling": 0}),
         Seen({"hum-sidebands": True, "rasp": False, "audio-hum": True}, {"hum-family": 2, "hum-nature": 1}),
+        Seen({"overshoot": True, "droop": True, "chirp": False}, {}, {"overshoot": 0.7}),
     ],
-    ids=["sag", "pull", "hum"],
+    ids=["sag", "pull", "hum", "a note"],
 )
 def test_agrees_with_the_sum_over_everything(seen):
     got = weigh(seen, PRIORS)
