@@ -5,7 +5,7 @@ absent mark multiplies the odds of each cause that would have made it by (1 - p)
 active, so absent marks are folded into the odds beforehand. And a cause that makes none of the
 present marks is then independent of everything else, so only the others are enumerated.
 
-Where nearly everything is wrong at once, two shortcuts: triples are formed of the twenty candidates
+Where nearly everything is wrong at once, two shortcuts: triples are formed of the sixteen candidates
 that are likeliest alone or in pairs, and beyond three only the best combinations are extended. A
 combination left out is one that explains less than others of its size.
 """
@@ -25,8 +25,8 @@ FAINT_LEAK = 6.0  # a note against a fault (judgement)
 
 AT_ONCE = 3  # all combinations of so many; more only where there are more symptoms than that
 MOST_AT_ONCE = 5
-CLOSE = 20
-BEAM = 25
+CLOSE = 16
+BEAM = 20
 
 
 @dataclass(frozen=True)
