@@ -73,9 +73,13 @@ def alike(one: str, other: str, seen: Seen, posterior: Posterior, priors: Mappin
 
 
 def _makes(cause: str, mark: str) -> bool:
-    """Whether the mark is an argument for the cause."""
+    """Whether the cause explains this symptom."""
+    return MARKS[mark].is_symptom and _argues(mark, cause)
+
+
+def _argues(mark: str, cause: str) -> bool:
     row = MARKS[mark].rows.get(cause)
-    return row is not None and row.p >= WORTH_NAMING and MARKS[mark].is_symptom
+    return row is not None and row.p >= WORTH_NAMING
 
 
 # ---- the list ----------------------------------------------------------------------------------
@@ -84,7 +88,7 @@ def _makes(cause: str, mark: str) -> bool:
 def _listed(evidence: Evidence, posterior: Posterior, priors: Mapping[str, float]) -> tuple[Cause, ...]:
     chance = posterior.probability
     present = [name for name, there in evidence.seen.marks.items() if there]
-    explaining = [c for c in CAUSES if any(c in MARKS[mark].rows for mark in present)]
+    explaining = [c for c in CAUSES if any(_argues(mark, c) for mark in present)]
     ranked = sorted(explaining, key=lambda c: -chance[c])
     named = [c for c in ranked if chance[c] >= max(LISTED, RAISED * priors[c])] or ranked[:1]
     likely = [c for c in named if chance[c] >= SAME_AS_LISTED]
@@ -152,7 +156,7 @@ def _arguments(cause: str, evidence: Evidence, priors: Mapping[str, float]) -> t
         row = MARKS[name].rows.get(cause)
         if row is None:
             continue
-        if there and row.p < WORTH_NAMING:
+        if there and not _argues(name, cause):
             continue
         leak = evidence.seen.leak(name)
         # Against the leak's odds for a mark that is there: the cause is one way to explain it.

@@ -56,6 +56,8 @@ def observe(m: Measurements, symptoms: tuple[Symptom, ...], not_measured: Mappin
         state = look_up(m) if parent is None or marks.get(parent) else None
         if state is not None:
             traits[name], trait_words[name] = TRAITS[name].states.index(state[0]), state[1]
+    if m.signal.kind == "steady" and marks.get("spur-lines") and not marks.get("other-signal", True):
+        del marks["other-signal"], words["other-signal"]  # without key-up a lone carrier may be either
     notes = {s.id: _beyond(s) for s in symptoms if s.severity == "note" and s.id in marks}
     return Evidence(Seen(marks, traits, notes), words, trait_words)
 
@@ -343,6 +345,12 @@ def _spur_shape(m: Measurements) -> tuple[str, str] | None:
     return "single", "a line on one side of the tone only"
 
 
+def _spur_with_key(m: Measurements) -> tuple[str, str] | None:
+    if m.signal.kind == "steady":
+        return "not told", "a steady tone does not tell whether the line comes with it"
+    return "with the key", "the line comes and goes with the key"
+
+
 def _chirp_settling(m: Measurements) -> tuple[str, str] | None:
     k = m.keying
     if k.chirp_settle_s is None or k.dit_s is None:
@@ -450,6 +458,7 @@ _TRAITS: Mapping[str, Callable[[Measurements], tuple[str, str] | None]] = {
     "audio-loud": _audio_loud,
     "rasp-nature": _rasp_nature,
     "spur-shape": _spur_shape,
+    "spur-with-key": _spur_with_key,
     "chirp-settling": _chirp_settling,
     "drift-course": _drift_course,
     "drift-repeats": _drift_repeats,

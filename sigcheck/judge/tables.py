@@ -220,7 +220,7 @@ MARKS: dict[str, Mark] = {
         "parasitic-oscillation": _m(0.85, "products of carrier and oscillation"),
         "rf-feedback": _m(0.6, "the loop hunts at its own rate"),
         "receiver-overload": _m(0.12, "third-order products with another station"),
-        "co-channel-station": _m(0.1, "beside a steady tone a lone carrier looks like a spur"),
+        "co-channel-station": _m(0.25, "beside a steady tone a lone carrier looks like a spur"),
         "transmitter-supply-hum": _m(0.03, "strong hum leaves lines off the mains families' grid"),
         "mains-remodulation": _m(0.03, "likewise"),
         "recorder-processing": _m(0.05, "lossy coding leaves lines"),
@@ -381,6 +381,7 @@ MARKS: dict[str, Mark] = {
         "receiver-overload": _m(0.02, "injection locks and lets go"),
         "recorder-dropouts": _m(0.05, "a phase break looks like a brief jump"),
         "oscillator-noise": _m(0.04, "popcorn noise"),
+        "co-channel-station": _m(0.05, "the tone that is followed changes from one to the other"),
     }),
     "other-signal": Mark(0.012, {
         "co-channel-station": _m(0.8, "its definition, unless it is on the very frequency"),
@@ -560,6 +561,10 @@ TRAITS: dict[str, Trait] = {
         "co-channel-station": _t((0.02, 0.05, 0.93), "a carrier has no partner on the other side"),
         "receiver-overload": _t((0.1, 0.3, 0.6), "third-order products lie on one side or both"),
     }),
+    # A keyed signal shows whether the line comes and goes with it, a steady one does not.
+    "spur-with-key": Trait("spur-lines", ("with the key", "not told"), (0.6, 0.4), {
+        "co-channel-station": _t((0.05, 0.95), "it has its own rhythm, or none"),
+    }),
     "chirp-settling": Trait("chirp", ("brief", "long"), (0.5, 0.5), {
         "synthesiser-settling": _t((0.75, 0.25), "a loop settles in some milliseconds"),
         "oscillator-pulling": _t((0.55, 0.45), "with the edge itself, or with the heat of the stage"),
@@ -624,10 +629,12 @@ SAME: tuple[frozenset[str], ...] = (
     frozenset({"supply-sag", "oscillator-pulling"}),
     # something on the tone's frequency at key-up
     frozenset({"keying-leak", "gain-control", "co-channel-station"}),
-    frozenset({"switching-supply", "parasitic-oscillation", "rf-feedback"}),
+    frozenset({"switching-supply", "parasitic-oscillation", "rf-feedback", "co-channel-station"}),
     # fewer than five steps show neither equality nor chance
     frozenset({"loose-connection", "synthesiser-steps"}),
     frozenset({"path-fading", "recorder-processing", "loose-connection"}),
+    # a moving reflector's copy fades the signal too
+    frozenset({"path-fading", "path-doppler"}),
 )
 
 NAMES: dict[str, str] = {
