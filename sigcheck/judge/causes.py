@@ -164,7 +164,7 @@ def _arguments(cause: str, evidence: Evidence, priors: Mapping[str, float]) -> t
         weights.append((ratio, evidence.mark_words[name]))
     for name, state in evidence.seen.traits.items():
         usual = _usual(cause, name, state, evidence, priors)
-        if usual is not None:
+        if usual is not None and evidence.trait_words[name]:
             weights.append((row_of(TRAITS[name], cause)[state] / usual, evidence.trait_words[name]))
     speaks_for = sorted((w for w in weights if w[0] > WORTH_FOR), reverse=True)
     against = sorted(w for w in weights if w[0] < WORTH_AGAINST)

@@ -347,7 +347,7 @@ def _spur_shape(m: Measurements) -> tuple[str, str] | None:
 
 def _spur_with_key(m: Measurements) -> tuple[str, str] | None:
     if m.signal.kind == "steady":
-        return "not told", "a steady tone does not tell whether the line comes with it"
+        return "not told", ""  # no argument either way, so no words
     return "with the key", "the line comes and goes with the key"
 
 

@@ -205,10 +205,12 @@ def _probability_of_its_set(d: Diagnosis, cause: str) -> float:
     return sum(chances.get(c, 0.0) for c in (cause, *same))
 
 
-@pytest.mark.parametrize("pair", list(itertools.combinations(APART, 2)), ids="+".join)
+# A slow gain control draws the droop that would tell a sagging supply: these two hide each other.
+PAIRS = [p for p in itertools.combinations(APART, 2) if set(p) != {"supply-sag", "gain-control"}]
+
+
+@pytest.mark.parametrize("pair", PAIRS, ids="+".join)
 def test_two_faults_at_once_are_both_named(pair):
-    if {"supply-sag", "gain-control"} == set(pair):
-        pytest.skip("both sag: a set of its own, tested below")
     if {"transmitter-supply-hum", "switching-supply"} == set(pair):
         m = of("switching-supply")
         hum = mains({100: -30, 200: -42})
@@ -222,6 +224,13 @@ def test_two_faults_at_once_are_both_named(pair):
     for cause in pair:
         assert cause in named(d)
         assert _probability_of_its_set(d, cause) > 0.5, named(d)
+
+
+def test_a_sagging_supply_under_a_slow_gain_control_is_named_as_a_set():
+    d = diagnose(of("supply-sag", "gain-control"))
+    chirping = next(c for c in d.causes if c.id in {"supply-sag", "oscillator-pulling"})
+    assert {"supply-sag", "oscillator-pulling"} <= {chirping.id, *chirping.same_as}
+    assert "gain-control" in named(d)
 
 
 def test_three_faults_at_once_are_all_named():
