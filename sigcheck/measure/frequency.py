@@ -16,6 +16,7 @@ rate over the whole recording.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -43,6 +44,7 @@ _SMOOTH_S = 0.1  # three running means of this length: nulls at all multiples of
 _CARRIER_ENERGY = 100.0  # energy under the smoothing kernel: carrier good to 0.1 of its noise
 MOST_BLOCKS = 600
 NOISE_BLOCKS = 120
+_RARE = 0.05  # a wander less probable than this is not looked into
 _RATE_PRETEST = 3.0  # a drift rate below three sigma is taken as none: the mean is then sharper
 _FASTEST_WEAK_RATE = 0.2  # Hz/s, in step with what a path followed in the survey may leave
 
@@ -66,7 +68,8 @@ def refine(base: Baseband, marks: Marks) -> Track:
         it was on average while the key was down. ``tone_missing`` says why where the signal is too
         weak to place; ``tone_hz`` is then the followed path's and the sigma the search range's.
     """
-    c, settled = cells(base, marks.down), cells(base, marks.settled)
+    c = cells(base, marks.down)
+    settled = cells(base, marks.settled) if marks.keyed else c
     rough = _follow(c, settled, keyed=marks.keyed) if c.t.size >= 3 else None
     if rough is None:
         return _lost(base, marks)
@@ -492,6 +495,80 @@ def _to_samples(cycles: Real, level: Real, samples: int, n: int) -> Complex:
     return out.ravel()[samples - middle : samples - middle + n]
 
 
+# --- broken phase ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class PhaseJump:
+    """An abrupt turn of the phase at an unchanged frequency."""
+
+    time_s: float
+    cycles: float  # within half a cycle; whole ones do not show
+
+
+_JUMP_SIDE_S = 0.2  # how long the phase on either side is compared: whole cycles of mains hum
+_JUMP_CYCLES = 0.04  # 0.25 rad: keying and fading turn the phase by less, and lost samples rarely
+_JUMP_SIGMAS = 8.0
+
+
+def phase_jumps(c: Cells, phase: Real) -> tuple[PhaseJump, ...]:
+    """Jumps of the phase within unbroken key-down of 0.6 s and more.
+
+    On either side of each moment the phase is compared over 0.2 s, a common frequency taken out. A
+    jump must stand far out of the additive noise and of what the phase does elsewhere, must fit
+    better than a change of frequency at the same place, and the level must hold through it: in a
+    deep fade the phase turns of itself.
+    """
+    side = max(4, round(_JUMP_SIDE_S / c.length_s))
+    runs = np.append(c.run_start, c.t.size)
+    found: list[PhaseJump] = []
+    for a, b in pairwise(runs):
+        if b - a >= 3 * side:
+            found += _jumps_in(c.t[a:b], c.s[a:b], c.seconds[a:b], phase[a:b], c.noise_density, side)
+    return tuple(found)
+
+
+def _jumps_in(
+    t: Real, s: NDArray[np.complex128], seconds: Real, phase: Real, density: float, side: int
+) -> list[PhaseJump]:
+    rest = s * np.exp(-2j * np.pi * phase)
+    level = float(np.median(np.abs(rest) / seconds))
+    sigma = np.sqrt(density / (2 * level**2 * float(np.median(seconds)))) / (2 * np.pi)  # cycles, of one cell
+    if sigma > 0.12:  # so noisy that the cells' own phases are ambiguous
+        return []
+    y = phase + np.unwrap(np.angle(rest)) / (2 * np.pi)
+    u = np.arange(side) + 0.5
+    n, s1, s2 = 2 * side, 2 * u.sum(), 2 * (u**2).sum()
+    weights = 2 * (s2 - s1 * u) / (s2 * n - s1**2)  # of a jump beside a slope, for the later side
+    kernel = np.concatenate([weights[::-1] * -1, weights])
+    jump = np.correlate(y, kernel, mode="valid")  # at the boundary before cell k + side
+    noise = sigma * np.sqrt(float(kernel @ kernel))
+    usual = 1.4826 * float(np.median(np.abs(jump)))
+    limit = max(_JUMP_SIGMAS * noise, _JUMP_SIGMAS * usual, _JUMP_CYCLES)
+    out: list[PhaseJump] = []
+    left = np.abs(jump)
+    while left.size and left.max() > limit and len(out) < 50:
+        k = int(np.argmax(left))
+        if _is_clean_jump(y[k : k + 2 * side], np.abs(s[k : k + 2 * side]) / seconds[k : k + 2 * side], jump[k]):
+            out.append(PhaseJump(float(0.5 * (t[k + side - 1] + t[k + side])), float(jump[k])))
+        left[max(0, k - 2 * side) : k + 2 * side] = 0.0
+    return out
+
+
+def _is_clean_jump(y: Real, level: Real, jump: float) -> bool:
+    """Whether a jump explains the phase far better than a kink, and the level holds meanwhile."""
+    side = y.size // 2
+    u = np.arange(y.size) - y.size / 2 + 0.5
+    straight = np.column_stack([np.ones_like(u), u])
+    misfits = []
+    for shape in (np.sign(u), np.maximum(u, 0.0), u**2):
+        design = np.column_stack([straight, shape])
+        misfits.append(float(np.sum((y - design @ np.linalg.lstsq(design, y, rcond=None)[0]) ** 2)))
+    middle = level[side - 5 : side + 5].min()
+    within = abs((y[side + 1] - y[side - 2]) / jump - 1.0) < 0.5  # the whole of it inside three cells
+    return bool(misfits[0] < 0.4 * min(misfits[1:]) and within and middle > 0.4 * np.median(level))
+
+
 # --- the mean frequency ------------------------------------------------------------------------
 
 
@@ -499,7 +576,8 @@ def _mean_frequency(c: Cells, settled: Cells, follower: _Follower) -> tuple[floa
     """Mean key-down audio frequency in Hz and its sigma."""
     if not follower.coherent:
         return _mean_of_elements(element_frequencies(c, settled, follower.phase))
-    record = with_breaks_at_gaps(phase_record(c, follower.phase, most=MOST_BLOCKS))
+    breaks = np.array([jump.time_s for jump in phase_jumps(c, follower.phase)])
+    record = with_breaks_at_gaps(phase_record(c, follower.phase, most=MOST_BLOCKS, breaks_s=breaks))
     noise = Noise(record.merged(NOISE_BLOCKS))
     middle_s = noise.record.middle_s
     order, fits = 2, noise.fits(noise.design(2))
@@ -513,7 +591,7 @@ def _mean_frequency(c: Cells, settled: Cells, follower: _Follower) -> tuple[floa
         beta, cov = chirp_fit(c, follower.phase, order=order, middle_s=middle_s, group=group)
         fits.beta[0, column] = beta[0]
         fits.cov[0, column, column] = cov[0, 0] * fits.scale[0]
-    value, sigma = _with_realised_mean(noise, design, fits, column)
+    value, sigma = _with_realised_mean(record, noise, design, fits, column)
     return record.base_hz + value, sigma
 
 
@@ -536,21 +614,41 @@ def _mean_of_elements(record: Record) -> tuple[float, float]:
     noise = Noise(record.merged(NOISE_BLOCKS))
     design = noise.design(1)
     fits = noise.fits(design)
-    value, sigma = _with_realised_mean(noise, design, fits, design.shape[1] - 1)
+    value, sigma = _with_realised_mean(record, noise, design, fits, design.shape[1] - 1)
     return record.base_hz + value, sigma
 
 
-def _with_realised_mean(noise: Noise, design: Real, fits: NoiseFits, column: int) -> tuple[float, float]:
+def _with_realised_mean(
+    fine: Record, noise: Noise, design: Real, fits: NoiseFits, column: int
+) -> tuple[float, float]:
     """Frequency and sigma over all noise candidates, the wandering ones by what the tone really did."""
-    k, _ = fits.best("random-walk-fm")
     share = fits.probability("random-walk-fm")
-    values, variances, weights = list(fits.beta[:, column]), list(fits.cov[:, column, column]), list(fits.weight)
-    if share > 1e-4:
-        mean, sigma = noise.realised_mean(design, fits, k)
-        weights = [0.0 if f == "random-walk-fm" else w for f, w in zip(fits.family, weights, strict=True)]
+    values, variances = list(fits.beta[:, column]), list(fits.cov[:, column, column])
+    weights = list(fits.weight)
+    weights = [0.0 if f == "random-walk-fm" else w for f, w in zip(fits.family, weights, strict=True)]
+    if share > _RARE:
+        mean, sigma = _realised_mean(fine, noise, design, fits)
         values.append(mean)
         variances.append(sigma**2)
         weights.append(share)
     value = float(np.average(values, weights=weights))
     inner = np.array(variances) + (np.array(values) - value) ** 2
     return value, float(np.sqrt(np.average(inner, weights=weights)))
+
+
+def _realised_mean(fine: Record, noise: Noise, design: Real, fits: NoiseFits) -> tuple[float, float]:
+    """Mean frequency that a wandering tone had while the key was down.
+
+    From the fine blocks as they are, or from the merged ones freed of noise but blurred, whichever
+    is the more certain.
+    """
+    weights = fine.frequency_weights()
+    direct = float(weights @ fine.y)
+    noise_sigma = float(np.sqrt(weights**2 @ fine.var))
+    direct_sigma = np.hypot(noise_sigma, fine.gap_sigma())
+    k, _ = fits.best("random-walk-fm")
+    smooth, sigma = noise.realised_mean(design, fits, k)
+    merged = float(noise.record.frequency_weights() @ noise.record.y)
+    blur = max(abs(merged - direct) - 2 * noise_sigma, 0.0)
+    smooth_sigma = float(np.sqrt(sigma**2 + blur**2 + noise.record.gap_sigma() ** 2))
+    return (direct, float(direct_sigma)) if direct_sigma <= smooth_sigma else (smooth, smooth_sigma)

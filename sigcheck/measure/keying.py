@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigcheck.measure import edges, morse
+from sigcheck.measure.carrier import turn
 from sigcheck.measure.edges import Elements, Figure, rise_limit
 from sigcheck.measure.results import Keying
 from sigcheck.measure.segmentation import segment
@@ -403,7 +404,7 @@ def _spectrum(track: Track, e: Elements, dit_s: float) -> tuple[Real, Real, int]
     x = e.z[max(first, 0) : last]
     # what the tone still moves in the baseband would widen its lines
     offset = np.interp((max(first, 0) + np.arange(x.size)) / rate, e.on_s, e.smooth_hz)
-    x = x * np.exp(-2j * np.pi * np.cumsum(offset) / rate).astype(np.complex64)
+    x = x * turn(np.asarray(offset), rate)
     size = fft.next_fast_len(min(max(64, round(_LINE_DITS * dit_s * rate)), x.size))
     count = max(1, 2 * (x.size // size) - 1)
     starts = np.arange(count) * (size // 2)

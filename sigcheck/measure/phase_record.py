@@ -60,6 +60,11 @@ class Cells:
         return np.flatnonzero(np.diff(self.index, prepend=-2) > 1)
 
 
+    def take(self, chosen: NDArray[np.bool_]) -> Cells:
+        """Some of the cells."""
+        arrays = {k: getattr(self, k)[chosen] for k in ("index", "t", "seconds", "s", "path_cycles")}
+        return replace(self, **arrays)
+
 
 def cells(base: Baseband, mask: NDArray[np.bool_]) -> Cells:
     """Sum ``base.z`` over cells of 4 ms, where ``mask`` (n,) holds."""
@@ -133,7 +138,8 @@ class Record:
 
     ``y`` is relative to a tone of exactly ``base_hz``. ``t`` is the mean time of the block's
     key-down, ``spread`` its mean square about ``t``, ``first`` and ``last`` its limits. Blocks of
-    different ``group`` have no common phase.
+    different ``group`` have no common phase. ``middle_s`` is the mean time of the key-down signal,
+    ``start_s`` its beginning: times that the courses of frequency are written from.
     """
 
     is_phase: bool
@@ -146,11 +152,8 @@ class Record:
     first: Real
     last: Real
     group: NDArray[np.intp]
-
-    @property
-    def middle_s(self) -> float:
-        """Mean time of the key-down signal."""
-        return float(np.average(self.t, weights=self.seconds))
+    middle_s: float
+    start_s: float
 
     @property
     def span_s(self) -> float:
@@ -161,6 +164,14 @@ class Record:
         """The record with some blocks only."""
         arrays = {k: getattr(self, k)[chosen] for k in _ARRAYS}
         return replace(self, **arrays)
+
+    def at(self, t: Real) -> Record:
+        """A record of frequencies at the times ``t``, on which its courses can be read off."""
+        one, zero = np.ones(t.size), np.zeros(t.size)
+        return replace(
+            self, is_phase=False, t=t, y=zero, var=one, seconds=one, spread=zero, first=t, last=t,
+            group=np.zeros(t.size, np.intp),
+        )  # fmt: skip
 
     def merged(self, most: int) -> Record:
         """At most about ``most`` blocks, neighbours of one group averaged by their weight."""
@@ -215,7 +226,7 @@ class Record:
 
     def decay(self, tau_s: float) -> Real:
         """Frequency exp(-(t - start) / tau)."""
-        e = np.exp(-(self.t - self.first[0]) / tau_s)
+        e = np.exp(-(self.t - self.start_s) / tau_s)
         return np.asarray(-tau_s * e * (1 + 0.5 * self.spread / tau_s**2) if self.is_phase else e)
 
     def hinges(self, at_s: Real) -> Real:
@@ -240,20 +251,53 @@ class Record:
     def frequency_weights(self) -> Real:
         """Weights (m,) whose product with ``y`` is the mean frequency over the key-down time.
 
-        Between two blocks of one group the frequency is the phase gained over the time; each such
-        interval counts by the key-down time that it stands for.
+        Between two blocks of one group the frequency is the phase gained over the time; it is
+        carried to the key-down time by straight lines from one such interval to the next, and on at
+        both ends.
         """
+        out = np.zeros(self.t.size)
         if not self.is_phase:
             return np.asarray(self.seconds / self.seconds.sum())
-        same = np.diff(self.group) == 0
-        share = np.where(same, 0.5 * (self.seconds[1:] + self.seconds[:-1]), 0.0)
-        if share.sum() <= 0:
-            return np.zeros(self.t.size)
-        rate = share / share.sum() / np.diff(self.t)
-        out = np.zeros(self.t.size)
-        out[1:] += rate
-        out[:-1] -= rate
+        pairs = np.flatnonzero(np.diff(self.group) == 0)
+        if not pairs.size:
+            return out
+        middle = 0.5 * (self.t[pairs] + self.t[pairs + 1])
+        share = self._interval_shares(middle) if pairs.size > 1 else np.ones_like(middle)
+        rate = share / (self.t[pairs + 1] - self.t[pairs])
+        np.add.at(out, pairs + 1, rate)
+        np.add.at(out, pairs, -rate)
         return out
+
+    def gap_sigma(self) -> float:
+        """Uncertainty of the mean frequency from not having heard the tone in the gaps.
+
+        The phase gained over a gap is known, when in it the frequency changed is not: of what it
+        departs from a straight course from one interval to the next, up to a quarter may belong to
+        the wrong side.
+        """
+        pairs = np.flatnonzero(np.diff(self.group) == 0) if self.is_phase else np.empty(0, np.intp)
+        if pairs.size < 4:
+            return 0.0
+        apart = np.diff(self.t)[pairs]
+        hz = np.diff(self.y)[pairs] / apart
+        noise = (self.var[pairs] + self.var[pairs + 1]) / apart**2
+        share = self.seconds[pairs[1:-1]] / self.seconds.sum()
+        bend = share**2 * np.diff(hz, 2) ** 2
+        by_noise = share**2 * (noise[2:] + 4 * noise[1:-1] + noise[:-2])
+        left = float(bend.sum() - by_noise.sum() - 3 * np.sqrt(2 * np.sum(by_noise**2)))
+        deaf = max(0.0, 1.0 - float(self.seconds.sum()) / max(float(np.sum(self.last - self.first)), 1e-9))
+        return float(deaf * 0.25 * np.sqrt(0.5 * max(left, 0.0)))
+
+    def _interval_shares(self, middle: Real) -> Real:
+        """How much the mean over the key-down time holds of the values at ``middle``."""
+        parts = (np.arange(8) + 0.5) / 8
+        t = (self.first[:, None] + (self.last - self.first)[:, None] * parts).ravel()
+        weight = np.repeat(self.seconds / (8 * self.seconds.sum()), 8)
+        k = np.clip(np.searchsorted(middle, t) - 1, 0, middle.size - 2)
+        along = np.clip((t - middle[k]) / (middle[k + 1] - middle[k]), -1.0, 2.0)
+        return np.asarray(
+            np.bincount(k, weight * (1 - along), middle.size) + np.bincount(k + 1, weight * along, middle.size)
+        )
 
 
 _ARRAYS = ("t", "y", "var", "seconds", "spread", "first", "last", "group")
@@ -320,7 +364,9 @@ def frequency_record(c: Cells, phase: Real, *, least_energy: float = 12.0) -> Re
         spread=spread,
         first=c.index[starts] * c.length_s,
         last=(c.index[starts + count - 1] + 1) * c.length_s,
-        group=np.arange(t.size),
+        group=np.zeros(t.size, np.intp),
+        middle_s=float(np.average(t, weights=seconds)),
+        start_s=float(c.index[0] * c.length_s),
     )
     keep = (energy / (c.noise_density * seconds) > least_energy) & (count >= 3)
     return r.take(keep) if keep.any() else r
@@ -411,6 +457,8 @@ def _blocks(
         first=c.index[starts] * c.length_s,
         last=(c.index[ends] + 1) * c.length_s,
         group=group[starts],
+        middle_s=float(np.average(t, weights=seconds)),
+        start_s=float(c.index[0] * c.length_s),
     )
 
 
@@ -456,21 +504,30 @@ def chirp_fit(
     from the truth.
     """
     c, reference = _with_path(c, reference)
-    u = c.t - middle_s
-    shapes = [u, 0.5 * u**2][:order]
-    marks = [np.asarray(group == g, np.float64) for g in np.unique(group)]
-    design = np.column_stack([*marks, *shapes])
-    turned = c.s * np.exp(-2j * np.pi * reference)
-    amplitude = _cell_amplitude(c, turned)
+    amplitude = _cell_amplitude(c, c.s * np.exp(-2j * np.pi * reference))
+
+    def design(t: Real, group: NDArray[np.intp]) -> Real:
+        u = t - middle_s
+        marks = [np.asarray(group == g, np.float64) for g in np.unique(group)]
+        return np.column_stack([*marks, u, 0.5 * u**2][: len(marks) + order])
+
+    fine = design(c.t, group)
     weight = amplitude**2 * c.seconds
-    information = design.T @ (design * weight[:, None])
-    start = np.linalg.solve(information, design.T @ (weight * reference))
+    start = np.linalg.solve(fine.T @ (fine * weight[:, None]), fine.T @ (weight * reference))
+    turned = c.s * amplitude * np.exp(-2j * np.pi * (fine @ start))
+    # What is left turns slowly: it may be summed over blocks, here 10 cells of one group.
+    starts = np.flatnonzero((np.arange(c.t.size) % 10 == 0) | (np.diff(group, prepend=group[:1]) != 0))
+    total = np.add.reduceat(weight, starts)
+    blocks = design(np.add.reduceat(weight * c.t, starts) / total, group[starts])
+    rest = np.add.reduceat(turned, starts)
+    information = blocks.T @ (blocks * total[:, None])
+    step = np.zeros(start.size)
     for _ in range(tries):
-        error = np.imag(c.s * np.exp(-2j * np.pi * (design @ start))) * amplitude
-        start = start + np.linalg.solve(information, design.T @ error) / (2 * np.pi)
+        error = np.imag(rest * np.exp(-2j * np.pi * (blocks @ step)))
+        step += np.linalg.solve(information, blocks.T @ error) / (2 * np.pi)
     covariance = np.linalg.inv(information) * c.noise_density / 2 / (2 * np.pi) ** 2
-    k = len(marks)
-    return start[k:], covariance[k:, k:]
+    k = start.size - order
+    return (start + step)[k:], covariance[k:, k:]
 
 
 def _with_path(c: Cells, phase: Real) -> tuple[Cells, Real]:
@@ -557,6 +614,12 @@ class Noise:
         values, vectors = np.linalg.eigh(k * (k.shape[0] / seen))
         self._families.append((name, _RATIOS, np.maximum(values, 0.0), vectors))
 
+    @property
+    def perfect_misfit(self) -> float:
+        """Misfit of a true model in additive noise as stated."""
+        m = self.record.t.size
+        return float((_DENSITY_DOF + m) * np.log1p(m / _DENSITY_DOF))
+
     def design(self, order: int) -> Real:
         """Offsets and the first ``order`` of constant, slope and cubic."""
         r = self.record
@@ -577,9 +640,12 @@ class Noise:
         for name, ratio, values, vectors in self._families:
             xf, yf = vectors.T @ x, vectors.T @ left
             w = 1.0 / (1.0 + ratio[:, None] * values[None, :])
-            normal = np.einsum("rm,mp,mq->rpq", w, xf, xf)
-            right = np.einsum("rm,mp,m->rp", w, xf, yf)
-            inverse = np.linalg.pinv(normal, hermitian=True)
+            weighted = w[:, :, None] * xf
+            normal = xf.T @ weighted
+            right = (w * yf) @ xf
+            # columns nearly alike (a slow cycle and a slope) stay solvable
+            ridge = 1e-12 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(p)
+            inverse = np.linalg.inv(normal + ridge)
             step = np.einsum("rpq,rq->rp", inverse, right)
             q = np.maximum(w @ yf**2 - np.sum(step * right, axis=1), 0.0)
             logdet = -np.sum(np.log(w), axis=1)
@@ -590,6 +656,7 @@ class Noise:
             covs.append(inverse * spread[:, None, None] / scale[:, None] / scale[None, :])
             misfits.append((_DENSITY_DOF + m) * np.log1p(q / _DENSITY_DOF) + logdet)
             _, det = np.linalg.slogdet(normal)
+            det = np.where(np.isfinite(det), det, 0.0)  # two columns alike: no more certain for that
             reml = (_DENSITY_DOF + m - p) * np.log1p(q / _DENSITY_DOF) + logdet + det
             posteriors.append(2 * np.log(_PRIOR[name] / ratio.size) - reml)
             scales.append(spread)
@@ -605,18 +672,26 @@ class Noise:
             scale=np.concatenate(scales),
         )
 
+    def _basis(self, family: Family) -> tuple[Real, Real]:
+        return next((values, vectors) for name, _, values, vectors in self._families if name == family)
+
+    def smoothed(self, design: Real, fits: NoiseFits, which: int) -> Real:
+        """The record's values without their additive noise: best linear prediction under one candidate."""
+        values, vectors = self._basis(fits.family[which])
+        y = self.record.y / self._root
+        rest = y - (design / self._root[:, None]) @ fits.beta[which]
+        return np.asarray((y - (vectors / (1.0 + fits.ratio[which] * values)) @ (vectors.T @ rest)) * self._root)
+
     def realised_mean(self, design: Real, fits: NoiseFits, which: int) -> tuple[float, float]:
         """Mean frequency that the tone really had over the key-down time, and its sigma.
 
         Where the frequency wanders there is no underlying value to estimate, but what it did is
         known: the best linear prediction of the phase without its additive noise.
         """
-        name = fits.family[which]
-        _, _, values, vectors = next(f for f in self._families if f[0] == name)
+        values, vectors = self._basis(fits.family[which])
         inverse = 1.0 / (1.0 + fits.ratio[which] * values)
-        x, y = design / self._root[:, None], self.record.y / self._root
-        rest = y - x @ fits.beta[which]
-        smooth = y - (vectors * inverse) @ (vectors.T @ rest)
+        x = design / self._root[:, None]
+        smooth = self.smoothed(design, fits, which) / self._root
         want = self.record.frequency_weights() * self._root
         xf = vectors.T @ x
         p = inverse[:, None] * xf

@@ -169,10 +169,12 @@ def _signal(track: Track, far: surroundings.FarNoise | None) -> Signal:
     first, last = float(marks.on_s[0]), float(marks.off_s[-1])
     keyed_time = float((marks.off_s - marks.on_s).sum())
     level_range, flutter = _level_swing(track, density, missing)
+    if track.tone_missing is not None:
+        missing["tone_hz"] = track.tone_missing
     return Signal(
         kind="keyed" if marks.keyed else "steady",
-        tone_hz=track.tone_hz,
-        tone_hz_sigma=track.tone_hz_sigma,
+        tone_hz=None if track.tone_missing else track.tone_hz,
+        tone_hz_sigma=None if track.tone_missing else track.tone_hz_sigma,
         snr_db=float(cn0 - 10 * np.log10(REFERENCE_BANDWIDTH_HZ)),
         snr_db_sigma=sigma,
         cn0_dbhz=float(cn0),

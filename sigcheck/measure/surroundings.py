@@ -81,7 +81,7 @@ def quiet_spectrum(track: Track) -> Quiet:
     spectra = fft.fft(audio[:used].reshape(count, length)[keep] * gate[keep], size, axis=1, workers=-1)
     power = (spectra.real**2 + spectra.imag**2).sum(axis=0, dtype=np.float64) / (weights[keep] ** 2).sum()
     bin_hz = rate / size
-    step = max(1, round(0.5 / bin_hz))
+    step = max(1, round(1.0 / bin_hz))
     coarse = power[: power.size // step * step].reshape(-1, step).mean(axis=1)
     shape = keep.sum() * max(1.0, step / 2.0)
     level = running_median(coarse, max(5, round(30.0 / (step * bin_hz)) | 1)) / (1 - 1 / (9 * shape)) ** 3
