@@ -6,7 +6,7 @@ to its last has seen how the tool works.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,14 +26,19 @@ from sigcheck.measure import (
 from sigcheck.measure.health import check_health, clipped_share
 from sigcheck.measure.results import (
     Bursts,
+    Copy,
     Drift,
     Family,
     Health,
     Keying,
     Lines,
     Measurements,
+    OnAir,
     Purity,
     Signal,
+    Slot,
+    not_measured_family,
+    not_measured_names,
 )
 from sigcheck.measure.track import Baseband, Track
 
@@ -219,11 +224,7 @@ def _without(family: Family, *names: str) -> dict[str, str]:
 
 
 def _no_lines(reason: str) -> Lines:
-    return Lines(missing=_all_missing(Lines, reason))
-
-
-def _all_missing(family: type[Family], reason: str) -> dict[str, str]:
-    return {f.name: reason for f in fields(family) if f.name != "missing" and f.default is None}
+    return not_measured_family(Lines, reason)
 
 
 def _nothing(health: Health, reason: str, common: dict[str, object]) -> Measurements:
@@ -232,11 +233,14 @@ def _nothing(health: Health, reason: str, common: dict[str, object]) -> Measurem
     health = replace(health, missing={**health.missing, "clipped_fraction": why})
     return Measurements(
         health=health,
-        signal=Signal(kind="none", missing={**_all_missing(Signal, why), "kind": reason}),
-        purity=Purity(missing=_all_missing(Purity, why)),
+        signal=Signal(kind="none", missing={**not_measured_names(Signal, why), "kind": reason}),
+        purity=not_measured_family(Purity, why),
         lines=_no_lines(why),
-        bursts=Bursts(missing=_all_missing(Bursts, why)),
-        keying=Keying(missing=_all_missing(Keying, why)),
-        drift=Drift(missing=_all_missing(Drift, why)),
+        bursts=not_measured_family(Bursts, why),
+        keying=not_measured_family(Keying, why),
+        drift=not_measured_family(Drift, why),
+        slot=not_measured_family(Slot, why),
+        on_air=not_measured_family(OnAir, why),
+        copy=not_measured_family(Copy, why),
         **common,  # type: ignore[arg-type]
     )

@@ -13,12 +13,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 Kind = Literal["none", "steady", "keyed", "shifted", "four-tone"]
 Nature = Literal["amplitude", "angle", "mixed", "single"]
 LineFamily = Literal["mains", "twice-mains", "switching"]
 SpurWhen = Literal["key-down", "key-up", "always"]
+_F = TypeVar("_F", bound="Family")
+SlotKind = Literal["four-tone", "qrss", "fskcw", "dfcw"]
 DriftModel = Literal["constant", "linear", "warm-up", "steps", "cyclic", "random"]
 
 
@@ -302,6 +304,83 @@ class Drift(Family):
 
 
 @dataclass(frozen=True, kw_only=True)
+class Slot(Family):
+    """A transmission of a slow mode: very slow keying by level or by frequency, or a four-tone slot.
+
+    Text and dit of the slow-keyed modes are in `Keying`.
+    """
+
+    kind: SlotKind | None = None
+    start_offset_s: float | None = None  # four-tone: start of the first symbol; slow: of the first element
+    start_offset_s_sigma: float | None = None  # without the start time's own uncertainty
+    start_offset_from: Literal["slot", "recording"] | None = None  # slot boundary in UTC, or the first sample
+    symbol_s: float | None = None
+    symbol_s_sigma: float | None = None
+    tone_spacing_hz: float | None = None
+    tone_spacing_hz_sigma: float | None = None
+    shift_hz: float | None = None  # upper minus lower tone of shifted keying; negative where mark is below space
+    shift_hz_sigma: float | None = None
+    symbols: tuple[int, ...] = ()  # tone of each symbol heard, 0 is the lowest
+    symbol_errors: int | None = None  # differences from the plan's symbols
+    symbol_clarity: float | None = None  # mean share of a symbol's energy in its own tone, noise removed
+    frequency_spread_hz: float | None = None
+    frequency_spread_hz_sigma: float | None = None
+    drift_hz: float | None = None  # end minus start of the transmission
+    drift_hz_sigma: float | None = None
+    complete: bool | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Ticks(Family):
+    """Second pulses of a time-signal station, and the recorder's clock by them."""
+
+    offset_s: float | None = None  # position of the first second boundary in the recording
+    offset_s_sigma: float | None = None
+    minute_at_s: float | None = None
+    sample_rate_error_ppm: float | None = None  # positive: more samples than the nominal rate
+    sample_rate_error_ppm_sigma: float | None = None
+    ticks_used: int | None = None
+    scatter_s: float | None = None  # of single ticks about the fitted seconds: noise, and the path
+
+
+@dataclass(frozen=True, kw_only=True)
+class OnAir(Family):
+    """Where and when the signal is on the air, by the plan's dial, sideband, calibrations and start time."""
+
+    carrier_hz: float | None = None
+    carrier_hz_sigma: float | None = None
+    error_hz: float | None = None
+    error_hz_sigma: float | None = None
+    error_ppm: float | None = None
+    error_ppm_sigma: float | None = None
+    corrected_reference_hz: float | None = None
+    corrected_reference_hz_sigma: float | None = None
+    clock_correction_s: float | None = None  # to add to the transmitter's clock
+    clock_correction_s_sigma: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Copy(Family):
+    """Whether it would be copied, and how much weaker it could get."""
+
+    text_confidence: float | None = None
+    margin_db: float | None = None  # dB weaker before the copy breaks
+    margin_db_sigma: float | None = None
+    penalty_db: float | None = None  # dB lost against a perfect signal of the same mode
+    penalty_db_sigma: float | None = None
+
+
+def not_measured_family(family: type[_F], reason: str) -> _F:
+    """A family of which nothing was measured, for one reason."""
+    return family(missing=not_measured_names(family, reason))
+
+
+def not_measured_names(family: type[Family], reason: str) -> dict[str, str]:
+    """``missing`` of such a family."""
+    return {f.name: reason for f in fields(family) if f.name != "missing" and f.default is None}
+
+
+@dataclass(frozen=True, kw_only=True)
 class Measurements:
     """Everything measured on one channel of one recording, in the order of the pipeline."""
 
@@ -312,6 +391,9 @@ class Measurements:
     bursts: Bursts
     keying: Keying
     drift: Drift
+    slot: Slot = field(default_factory=lambda: not_measured_family(Slot, "no slow mode"))
+    on_air: OnAir = field(default_factory=lambda: not_measured_family(OnAir, "the plan does not say"))
+    copy: Copy = field(default_factory=lambda: not_measured_family(Copy, "not looked for"))
     channel: int = 0
     channels: int = 1
     sample_rate_hz: float = 0.0
