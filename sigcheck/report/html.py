@@ -1,31 +1,22 @@
-"""The page: one self-contained HTML file from a saved result and its views.
-
-Everything that comes from outside (file names, texts, plans, notes) goes through the template's
-escaping. The page may load nothing from anywhere: its security policy allows inline style and
-``data:`` pictures alone.
-"""
+"""The page: one self-contained HTML file from a saved result and its views."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
-from pathlib import Path, PurePath
+from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 from sigcheck.quantities import quantity, show, show_number
 from sigcheck.report import words
-from sigcheck.report.gauges import FAULT_AT, NOTE_AT, gauges, limit_for_path, untested, value_cell
+from sigcheck.report.gauges import gauges, limit_for_path, untested, value_cell
+from sigcheck.report.templates import environment
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
-
     from sigcheck.measure.views import Views
 
 Result = Mapping[str, Any]
-
-_HERE = Path(__file__).parent
 
 # Families of the result in the order of the tables, with what has to be said in place.
 _SECTIONS = {
@@ -124,12 +115,13 @@ def render(result: Result, views: Views | None) -> str:
         made, missing = pictures(result, views)
     head, lead = words.heading(result)
     recording = _RECORDING | dict(result.get("recording") or {})
-    return _environment().get_template("page.html.j2").render(
+    name = PurePath(str(recording.get("path") or "recording")).name
+    return environment().get_template("page.html.j2").render(
         r=_OLD | dict(result) | {"recording": recording},
         head=head,
         lead=lead,
-        verdict=words.VERDICTS.get(result.get("verdict", ""), "Not judged"),
-        name=PurePath(str(recording.get("path") or "recording")).name,
+        title=f"{words.VERDICTS.get(result.get('verdict', ''), 'Not judged')}: {name}",
+        name=name,
         facts=facts(result),
         causes=result.get("causes") or [],
         accused=bool(words.accused(result)),
@@ -137,8 +129,6 @@ def render(result: Result, views: Views | None) -> str:
         also=[c for c in words.rest(result) if c["probability"] >= words.LIKELY][:2],
         gauges=gauges(result),
         untested=untested(result),
-        note_at=NOTE_AT,
-        fault_at=FAULT_AT,
         pictures=made,
         without_pictures=views is None,
         missing=missing,
@@ -146,7 +136,6 @@ def render(result: Result, views: Views | None) -> str:
         records=list(_records(result)),
         unmeasured=_unmeasured(result),
         plan=list(_flat(result.get("plan") or {})),
-        words=words,
         has_signal=(result.get("signal") or {}).get("kind") not in (None, "none"),
     )  # fmt: skip
 
@@ -154,7 +143,7 @@ def render(result: Result, views: Views | None) -> str:
 def card(result: Result) -> str:
     """A few lines of HTML for a notebook: verdict, what is wrong, likely causes, the experiment."""
     head, lead = words.heading(result)
-    template = _environment().get_template("card.html.j2")
+    template = environment().get_template("card.html.j2")
     return template.render(r=result, head=head, lead=lead, causes=result.get("causes") or [])
 
 
@@ -176,29 +165,6 @@ def facts(result: Result) -> list[str]:
         text = str(keying["text"])
         out.append(f"“{text if len(text) <= _LONGEST_FACT else text[: _LONGEST_FACT - 1] + '…'}”")
     return out
-
-
-@cache
-def _environment() -> Environment:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-    from markupsafe import Markup
-
-    environment = Environment(
-        loader=FileSystemLoader(_HERE),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["minus"] = lambda text: words.minus(str(text))
-    environment.filters["capital"] = words.capital
-    environment.filters["percent"] = words.percent
-    environment.filters["share"] = lambda x: f"{100.0 * x:.1f}%"
-    # Only for what this package made itself: its style sheet and its figures.
-    environment.filters["own_markup"] = Markup
-    environment.globals["style"] = (_HERE / "page.css").read_text(encoding="utf-8")
-    environment.globals["show"] = show
-    return environment
 
 
 def _tables(result: Result) -> Iterator[Table]:
