@@ -1,7 +1,4 @@
-"""Phase of the tone in blocks, and least squares on it with noise that may be more than additive.
-
-The audio is first summed over short equal *cells* of key-down samples; everything here works on
-them, so a day of recording costs no more per second than ten seconds do.
+"""Phase of the tone in blocks of key-down, and what a course of the frequency adds to it.
 
 Two kinds of record. Where the oscillator runs on through key-up, its phase (in cycles) is known in
 each block and all frequency models are fitted to the phase: that uses the phase across the gaps
@@ -15,121 +12,15 @@ Units: cycles, hertz, seconds. A block of key-down time tau and amplitude A in n
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure.track import Baseband, Real
+from sigcheck.measure.cells import Cells, amplitude_squared, block_starts, with_path
+from sigcheck.measure.track import Real
 
-CELL_S = 0.004  # so short that a tone 10 Hz off loses 0.3 % of its power within one
-Family = Literal["white", "white-fm", "bounded", "random-walk-fm"]
-
-# How freely the stated noise density may be doubted: as if it had been measured from so many
-# independent values (30 are worth a quarter of its value, about a decibel).
-_DENSITY_DOF = 30.0
-# Before looking: most recordings hold additive noise only, as far as they can show.
-_PRIOR: dict[Family, float] = {"white": 0.85, "white-fm": 0.06, "bounded": 0.03, "random-walk-fm": 0.06}
-_RATIOS = 10.0 ** np.arange(-1.0, 9.1, 0.5)  # power of the slow noise over the additive one
-
-
-@dataclass(frozen=True)
-class Cells:
-    """Key-down sums of ``z`` over short equal stretches; all arrays (m,), cells without key-down left out.
-
-    ``index`` is the cell's number from the start of the recording, ``t`` the mean time of its
-    key-down samples, ``seconds`` their duration, ``s`` their sum times the sample interval, so a
-    tone of amplitude A gives |s| = A seconds in noise of variance N0 seconds. ``path_cycles`` is
-    the phase, less ``path_hz`` t, that was taken out of ``z``.
-    """
-
-    length_s: float
-    samples: int  # per cell
-    total: int  # cells in the recording, empty ones counted
-    index: NDArray[np.intp]
-    t: Real
-    seconds: Real
-    s: NDArray[np.complex128]
-    path_cycles: Real
-    path_hz: float
-    noise_density: float
-
-    @property
-    def run_start(self) -> NDArray[np.intp]:
-        """Position of the first cell of each unbroken stretch of key-down."""
-        return np.flatnonzero(np.diff(self.index, prepend=-2) > 1)
-
-
-    def take(self, chosen: NDArray[np.bool_]) -> Cells:
-        """Some of the cells."""
-        arrays = {k: getattr(self, k)[chosen] for k in ("index", "t", "seconds", "s", "path_cycles")}
-        return replace(self, **arrays)
-
-
-def cells(base: Baseband, mask: NDArray[np.bool_]) -> Cells:
-    """Sum ``base.z`` over cells of 4 ms, where ``mask`` (n,) holds."""
-    samples = max(1, round(base.rate_hz * CELL_S))
-    n = min(base.z.size, mask.size)
-    total = -(-n // samples)
-    sums = np.empty(total, np.complex128)
-    count = np.empty(total)
-    lever = np.empty(total)  # mean sample number within the cell
-    step = samples * max(1, (1 << 20) // samples)
-    ramp = np.arange(samples, dtype=np.float32)
-    for first in range(0, n, step):
-        last = min(first + step, n)
-        rows = slice(first // samples, -(-last // samples))
-        z, down = base.z[first:last] * mask[first:last], mask[first:last].astype(np.float32)
-        if (short := -z.size % samples) > 0:
-            z, down = np.pad(z, (0, short)), np.pad(down, (0, short))
-        down = down.reshape(-1, samples)
-        sums[rows] = z.reshape(-1, samples) @ np.ones(samples, np.complex64)
-        count[rows] = down.sum(axis=1)
-        lever[rows] = down @ ramp
-    index = np.flatnonzero(count)
-    at = index * samples + lever[index] / count[index]
-    path_hz = float(base.path_hz[n // 2]) if n else 0.0
-    # A cell where a crash or a rounding left nothing finite is no key-down.
-    good = np.isfinite(sums[index])
-    index, at = index[good], at[good]
-    density = _density(base, sums[index], count[index])
-    return Cells(
-        length_s=samples / base.rate_hz,
-        samples=samples,
-        total=total,
-        index=index,
-        t=at / base.rate_hz,
-        seconds=count[index] / base.rate_hz,
-        s=sums[index] / base.rate_hz,
-        path_cycles=_path_cycles(base, at, path_hz, n),
-        path_hz=path_hz,
-        noise_density=density,
-    )
-
-
-def _density(base: Baseband, sums: NDArray[np.complex128], count: Real) -> float:
-    """The stated noise density, or the rounding of single precision where that is more."""
-    power = float(np.mean(np.abs(sums / count) ** 2)) if sums.size else 1.0
-    rounding = power * float(np.finfo(np.float32).eps) ** 2 / base.rate_hz
-    return max(float(base.noise_density), rounding, 1e-300)
-
-
-def _path_cycles(base: Baseband, at: Real, mean_hz: float, n: int) -> Real:
-    """Phase that was taken out of ``z`` at the fractional samples ``at``, less ``mean_hz`` t.
-
-    The path is integrated by trapezoids, as when ``z`` was made.
-    """
-    path = base.path_hz[:n]
-    if path.size == 0 or float(np.ptp(path)) == 0.0:
-        return np.zeros(at.size)
-    off = path - mean_hz
-    cycles = np.empty(n)
-    cycles[0] = 0.0
-    np.cumsum(off[1:] + off[:-1], out=cycles[1:])
-    low = np.minimum(at.astype(np.intp), max(n - 2, 0))
-    part = at - low
-    inside = cycles[low] * (1 - part) + cycles[np.minimum(low + 1, n - 1)] * part
-    return np.asarray(0.5 * inside / base.rate_hz)
+MOST_BLOCKS = 600  # blocks of a record
+NOISE_BLOCKS = 120  # to which it is merged where every block is held against every other
 
 
 @dataclass(frozen=True)
@@ -328,7 +219,7 @@ def phase_record(
         group = np.searchsorted(breaks_s, c.t)
     gap = np.diff(c.index, prepend=c.index[:1]) * c.length_s
     cut = (gap > np.maximum(6 * wanted, 1.0)) | (np.diff(group, prepend=group[:1]) > 0)
-    return _drop_weak(_blocks(c, reference, turned, power, _block_starts(c, wanted, cut), group), c, power)
+    return _drop_weak(_blocks(c, reference, turned, power, block_starts(c, wanted, cut), group), c, power)
 
 
 def frequency_record(c: Cells, phase: Real, *, least_energy: float = 12.0) -> Record:
@@ -336,7 +227,7 @@ def frequency_record(c: Cells, phase: Real, *, least_energy: float = 12.0) -> Re
 
     ``phase`` (m,) in cycles follows the tone in ``z`` to a fraction of a cycle within each stretch.
     """
-    c, phase = _with_path(c, phase)
+    c, phase = with_path(c, phase)
     starts = c.run_start
     count = np.diff(np.append(starts, c.t.size))
     seconds = np.add.reduceat(c.seconds, starts)
@@ -370,6 +261,21 @@ def frequency_record(c: Cells, phase: Real, *, least_energy: float = 12.0) -> Re
     )
     keep = (energy / (c.noise_density * seconds) > least_energy) & (count >= 3)
     return r.take(keep) if keep.any() else r
+
+
+def element_frequencies(whole: Cells, settled: Cells, phase: Real) -> Record:
+    """Frequency of each element, its edges left out if they pull it.
+
+    ``phase`` (m,) belongs to ``whole``, the cells of the whole elements. Their edges sharpen the
+    frequency much, unless a chirp or a filter's swing bends them.
+    """
+    record = frequency_record(whole, phase)
+    if settled.t.size < 3:
+        return record
+    inner = frequency_record(settled, np.interp(settled.t, whole.t, phase))
+    both = [(np.average(r.y, weights=1 / r.var), 1 / np.sum(1 / r.var)) for r in (record, inner)]
+    difference = abs(both[0][0] - both[1][0])
+    return inner if difference > 3.0 * np.sqrt(max(both[1][1] - both[0][1], 0.0)) else record
 
 
 def with_breaks_at_gaps(r: Record) -> Record:
@@ -409,21 +315,6 @@ def _side_slope(r: Record, part: slice) -> tuple[float, float]:
 def groups_of_cells(c: Cells, r: Record) -> NDArray[np.intp]:
     """Group of the block in which (or after which) each cell lies, shape (m,)."""
     return r.group[np.clip(np.searchsorted(r.first, c.t, side="right") - 1, 0, r.t.size - 1)]
-
-
-def _block_starts(c: Cells, wanted: float, cut: NDArray[np.bool_]) -> NDArray[np.intp]:
-    """Starts of blocks of ``wanted`` key-down seconds that never reach over a cut."""
-    before = np.cumsum(c.seconds) - c.seconds
-    part = np.flatnonzero(cut | (np.arange(c.t.size) == 0))
-    lengths = np.diff(np.append(part, c.t.size))
-    since = before - np.repeat(before[part], lengths)
-    inside = np.add.reduceat(c.seconds, part)
-    # a remainder shorter than half a block joins the one before it
-    blocks = np.maximum(np.floor(inside / wanted + 0.5), 1.0)
-    number = np.minimum(np.floor(since / wanted + 1e-6), np.repeat(blocks, lengths) - 1)
-    new = np.diff(number, prepend=-1.0) != 0
-    new[part] = True
-    return np.flatnonzero(new)
 
 
 def _blocks(
@@ -478,242 +369,3 @@ def _smooth_power(energy: Real, seconds: Real, power: float, density: float) -> 
 def _drop_weak(r: Record, c: Cells, power: float) -> Record:
     keep = r.seconds * power / c.noise_density > 4.0
     return r.take(keep) if keep.any() else r
-
-
-def amplitude_squared(c: Cells, turned: NDArray[np.complex128]) -> float:
-    """Typical power of the tone once its phase is taken out: median over up to 200 blocks."""
-    size = max(1, -(-c.t.size // 200))
-    starts = np.arange(0, c.t.size, size)
-    seconds = np.add.reduceat(c.seconds, starts)
-    power = (np.abs(np.add.reduceat(turned, starts)) ** 2 - c.noise_density * seconds) / seconds**2
-    whole = (abs(turned.sum()) ** 2 / c.seconds.sum() - c.noise_density) / c.seconds.sum()
-    tiny = c.noise_density / c.seconds.sum()
-    # Weak blocks scatter about the mean, strong ones may be cut by fading: the median serves both.
-    return float(max(np.median(power), whole, tiny))
-
-
-def chirp_fit(
-    c: Cells, reference: Real, *, order: int, middle_s: float, group: NDArray[np.intp], tries: int = 4
-) -> tuple[Real, Real]:
-    """Maximum likelihood of a phase polynomial (one offset per group) directly on the cells.
-
-    Returns ``(coefficients, covariance)`` of frequency (Hz) at ``middle_s``, then drift rate
-    (Hz/s) for ``order`` 2, of the audio relative to ``c.path_hz``. The likelihood is that of a tone
-    of unknown phase in white noise; its information is amplitude^2 weighted, so fades count little.
-    ``reference`` (m,) is the phase in ``z`` in cycles where the search begins: a fraction of a cycle
-    from the truth.
-    """
-    c, reference = _with_path(c, reference)
-    amplitude = _cell_amplitude(c, c.s * np.exp(-2j * np.pi * reference))
-
-    def design(t: Real, group: NDArray[np.intp]) -> Real:
-        u = t - middle_s
-        marks = [np.asarray(group == g, np.float64) for g in np.unique(group)]
-        return np.column_stack([*marks, u, 0.5 * u**2][: len(marks) + order])
-
-    fine = design(c.t, group)
-    weight = amplitude**2 * c.seconds
-    start = np.linalg.solve(fine.T @ (fine * weight[:, None]), fine.T @ (weight * reference))
-    turned = c.s * amplitude * np.exp(-2j * np.pi * (fine @ start))
-    # What is left turns slowly: it may be summed over blocks, here 10 cells of one group.
-    starts = np.flatnonzero((np.arange(c.t.size) % 10 == 0) | (np.diff(group, prepend=group[:1]) != 0))
-    total = np.add.reduceat(weight, starts)
-    blocks = design(np.add.reduceat(weight * c.t, starts) / total, group[starts])
-    rest = np.add.reduceat(turned, starts)
-    information = blocks.T @ (blocks * total[:, None])
-    step = np.zeros(start.size)
-    for _ in range(tries):
-        error = np.imag(rest * np.exp(-2j * np.pi * (blocks @ step)))
-        step += np.linalg.solve(information, blocks.T @ error) / (2 * np.pi)
-    covariance = np.linalg.inv(information) * c.noise_density / 2 / (2 * np.pi) ** 2
-    k = start.size - order
-    return (start + step)[k:], covariance[k:, k:]
-
-
-def _with_path(c: Cells, phase: Real) -> tuple[Cells, Real]:
-    """Cells and phase with the followed path's own phase put back."""
-    if not np.any(c.path_cycles):
-        return c, phase
-    turned = c.s * np.exp(2j * np.pi * c.path_cycles)
-    return replace(c, s=turned, path_cycles=np.zeros(c.t.size)), phase + c.path_cycles
-
-
-def _cell_amplitude(c: Cells, turned: NDArray[np.complex128]) -> Real:
-    """Slow amplitude at the cells from blocks whose own noise is small against it."""
-    power = amplitude_squared(c, turned)
-    wanted = max(1000.0 * c.noise_density / power, 0.3)
-    if wanted > 0.3 * c.seconds.sum():
-        return np.full(c.t.size, np.sqrt(power))
-    starts = _block_starts(c, wanted, np.zeros(c.t.size, bool))
-    seconds = np.add.reduceat(c.seconds, starts)
-    level = (np.abs(np.add.reduceat(turned, starts)) ** 2 - c.noise_density * seconds) / seconds**2
-    t = np.add.reduceat(c.t * c.seconds, starts) / seconds
-    return np.asarray(np.sqrt(np.maximum(np.interp(c.t, t, level), 1e-4 * power)))
-
-
-@dataclass(frozen=True)
-class NoiseFits:
-    """Generalised least squares under each noise candidate; arrays over the k candidates.
-
-    ``family`` and ``ratio`` name the candidate; ``beta`` (k, p) and ``cov`` (k, p, p) its solution;
-    ``misfit`` -2 log likelihood at the best parameters (for comparing models); ``weight`` the
-    candidate's posterior probability; ``scale`` (k,) the additive variance over the stated one.
-    """
-
-    family: tuple[Family, ...]
-    ratio: Real
-    beta: Real
-    cov: Real
-    misfit: Real
-    weight: Real
-    scale: Real
-
-    def best(self, *families: Family) -> tuple[int, float]:
-        """Candidate of lowest misfit among ``families`` (all if none) and that misfit."""
-        ok = np.array([not families or f in families for f in self.family])
-        k = int(np.argmin(np.where(ok, self.misfit, np.inf)))
-        return k, float(self.misfit[k]) if ok.any() else np.inf
-
-    def probability(self, *families: Family) -> float:
-        """Posterior probability of some families."""
-        return float(sum(w for f, w in zip(self.family, self.weight, strict=True) if f in families))
-
-    def average(self, which: int) -> tuple[float, float]:
-        """Parameter and its sigma, averaged over the candidates by their probability."""
-        value = float(self.weight @ self.beta[:, which])
-        inner = self.cov[:, which, which] + (self.beta[:, which] - value) ** 2
-        return value, float(np.sqrt(self.weight @ inner))
-
-
-class Noise:
-    """Noise candidates for one record: additive, and additive plus one kind of oscillator noise.
-
-    For each kind the covariance is D (1 + ratio K') with the known additive variances D; one
-    eigenvalue decomposition makes every ratio and every model a weighted least squares. The
-    unknown overall scale is integrated out with a prior about 1, so a few blocks do not make their
-    own scatter up and many do.
-    """
-
-    def __init__(self, record: Record) -> None:
-        self.record = record
-        self._root = np.sqrt(record.var)
-        self._families: list[tuple[Family, Real, Real, Real]] = []  # name, ratios, eigenvalues, vectors
-        m = record.t.size
-        self._families.append(("white", np.zeros(1), np.zeros(m), np.eye(m)))
-        if m >= 6:
-            for name, kernel in _kernels(record):
-                self._add(name, kernel)
-
-    def _add(self, name: Family, kernel: Real) -> None:
-        k = kernel / np.outer(self._root, self._root)
-        x = self.design(1) / self._root[:, None]
-        q, _ = np.linalg.qr(x)
-        seen = np.trace(k) - np.trace(q.T @ k @ q)  # what the kernel adds beyond a constant frequency
-        if not np.isfinite(seen) or seen <= 0:
-            return
-        values, vectors = np.linalg.eigh(k * (k.shape[0] / seen))
-        self._families.append((name, _RATIOS, np.maximum(values, 0.0), vectors))
-
-    @property
-    def perfect_misfit(self) -> float:
-        """Misfit of a true model in additive noise as stated."""
-        m = self.record.t.size
-        return float((_DENSITY_DOF + m) * np.log1p(m / _DENSITY_DOF))
-
-    def design(self, order: int) -> Real:
-        """Offsets and the first ``order`` of constant, slope and cubic."""
-        r = self.record
-        columns = [r.constant(), r.slope(), r.cubic()][:order]
-        return np.column_stack([r.offsets(), *columns])
-
-    def fits(self, design: Real) -> NoiseFits:
-        """Solve ``record.y = design @ beta + noise`` under every candidate."""
-        x = design / self._root[:, None]
-        y = self.record.y / self._root
-        scale = np.maximum(np.sqrt(np.sum(x**2, axis=0)), 1e-300)
-        x = x / scale
-        start = np.linalg.lstsq(x, y, rcond=None)[0]
-        left = y - x @ start
-        m, p = x.shape
-        names: list[Family] = []
-        ratios, betas, covs, misfits, posteriors, scales = [], [], [], [], [], []
-        for name, ratio, values, vectors in self._families:
-            xf, yf = vectors.T @ x, vectors.T @ left
-            w = 1.0 / (1.0 + ratio[:, None] * values[None, :])
-            weighted = w[:, :, None] * xf
-            normal = xf.T @ weighted
-            right = (w * yf) @ xf
-            # columns nearly alike (a slow cycle and a slope) stay solvable
-            ridge = 1e-12 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(p)
-            inverse = np.linalg.inv(normal + ridge)
-            step = np.einsum("rpq,rq->rp", inverse, right)
-            q = np.maximum(w @ yf**2 - np.sum(step * right, axis=1), 0.0)
-            logdet = -np.sum(np.log(w), axis=1)
-            spread = (_DENSITY_DOF + q) / (_DENSITY_DOF + max(m - p, 0))
-            names += [name] * ratio.size
-            ratios.append(ratio)
-            betas.append((start + step) / scale)
-            covs.append(inverse * spread[:, None, None] / scale[:, None] / scale[None, :])
-            misfits.append((_DENSITY_DOF + m) * np.log1p(q / _DENSITY_DOF) + logdet)
-            _, det = np.linalg.slogdet(normal)
-            det = np.where(np.isfinite(det), det, 0.0)  # two columns alike: no more certain for that
-            reml = (_DENSITY_DOF + m - p) * np.log1p(q / _DENSITY_DOF) + logdet + det
-            posteriors.append(2 * np.log(_PRIOR[name] / ratio.size) - reml)
-            scales.append(spread)
-        posterior = np.concatenate(posteriors)
-        weight = np.exp(0.5 * (posterior - posterior.max()))
-        return NoiseFits(
-            family=tuple(names),
-            ratio=np.concatenate(ratios),
-            beta=np.concatenate(betas),
-            cov=np.concatenate(covs),
-            misfit=np.concatenate(misfits),
-            weight=weight / weight.sum(),
-            scale=np.concatenate(scales),
-        )
-
-    def _basis(self, family: Family) -> tuple[Real, Real]:
-        return next((values, vectors) for name, _, values, vectors in self._families if name == family)
-
-    def smoothed(self, design: Real, fits: NoiseFits, which: int) -> Real:
-        """The record's values without their additive noise: best linear prediction under one candidate."""
-        values, vectors = self._basis(fits.family[which])
-        y = self.record.y / self._root
-        rest = y - (design / self._root[:, None]) @ fits.beta[which]
-        return np.asarray((y - (vectors / (1.0 + fits.ratio[which] * values)) @ (vectors.T @ rest)) * self._root)
-
-    def realised_mean(self, design: Real, fits: NoiseFits, which: int) -> tuple[float, float]:
-        """Mean frequency that the tone really had over the key-down time, and its sigma.
-
-        Where the frequency wanders there is no underlying value to estimate, but what it did is
-        known: the best linear prediction of the phase without its additive noise.
-        """
-        values, vectors = self._basis(fits.family[which])
-        inverse = 1.0 / (1.0 + fits.ratio[which] * values)
-        x = design / self._root[:, None]
-        smooth = self.smoothed(design, fits, which) / self._root
-        want = self.record.frequency_weights() * self._root
-        xf = vectors.T @ x
-        p = inverse[:, None] * xf
-        normal = np.linalg.pinv(xf.T @ p, hermitian=True)
-        wf = vectors.T @ want
-        lost = np.sum(inverse * wf**2) - (wf @ p) @ normal @ (p.T @ wf)
-        variance = max(float(want @ want - lost), 0.0) * fits.scale[which]
-        return float(want @ smooth), float(np.sqrt(variance))
-
-
-def _kernels(r: Record) -> list[tuple[Family, Real]]:
-    """Covariance shapes of oscillator noise over the record's blocks.
-
-    White frequency noise: the phase is a random walk. Random-walk frequency noise: its integral.
-    Bounded: phase (or frequency) that wanders for three blocks' length and comes back, as
-    fading and imperfectly averaged hum make it.
-    """
-    t = r.t - r.first[0]
-    low, high = np.minimum(t[:, None], t[None, :]), np.maximum(t[:, None], t[None, :])
-    memory = 3.0 * r.span_s / r.t.size
-    bounded = np.exp(-np.abs(t[:, None] - t[None, :]) / memory)
-    if r.is_phase:
-        walk = low**2 * (3 * high - low) / 6
-        return [("white-fm", low), ("bounded", bounded), ("random-walk-fm", walk)]
-    return [("bounded", bounded), ("random-walk-fm", low)]

@@ -17,6 +17,7 @@ from sigcheck.measure import (
     drift,
     frequency,
     keying,
+    phase_jumps,
     purity,
     segmentation,
     sidebands,
@@ -111,7 +112,7 @@ def measure(recording: Recording, *, channel: int | None = None, tone_hz: float 
     bursts = surroundings.bursts(far, course, track)
     keyed = keying.measure_keying(track, far)
     moved = drift.measure_drift(track)
-    dropouts = (*health.dropouts, *drift.phase_breaks(track))
+    dropouts = (*health.dropouts, *phase_jumps.phase_breaks(track))
     clipped = clipped_share(rails, marks.on_s, marks.off_s, rate)
     health = replace(health, clipped_fraction=clipped, dropouts=dropouts, missing=_without(health, "clipped_fraction"))
     return Measured(

@@ -1,0 +1,103 @@
+"""The search for steps of the frequency."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from sigcheck.measure.courses import Course, Rest, whitened
+from sigcheck.measure.phase_record import Record
+from sigcheck.measure.track import Real
+
+
+def best_steps(r: Record, slope: bool, price: float, most: int) -> tuple[float, ...]:
+    """Times of frequency steps: the one that explains most is added as long as it is worth its price.
+
+    Then all are placed again, each with the others held, and those no longer worth it are dropped.
+    """
+    base = Course("linear" if slope else "constant", slope=slope).design(r)
+    candidates = 0.5 * (r.last[:-1] + r.first[1:])
+    rest = Rest.of(r, base)
+    y, x = rest(whitened(r, r.y)), rest(whitened(r, r.hinges(candidates)))
+    least = 1e-6 * float(np.sum(x * x, axis=0).max(initial=0.0))
+    chosen: list[float] = []
+    while len(chosen) < most:
+        power = np.sum(x * x, axis=0)
+        gain = np.where(power > least, (y @ x) ** 2 / np.maximum(power, 1e-300), 0.0)
+        k = int(np.argmax(gain))
+        if gain[k] < price:
+            break
+        at = _place(r, rest, y, candidates[k], float(np.median(np.diff(r.t))), rounds=3)
+        chosen.append(at)
+        rest = rest.also(rest(whitened(r, r.hinges(np.array([at]))))[:, 0])
+        y, x = rest(y), rest(x)
+    return _pruned(r, base, sorted(chosen), price)
+
+
+def _place(
+    r: Record, rest: Rest, y: Real, at: float, reach: float, limits: tuple[float, float] | None = None, rounds: int = 6
+) -> float:
+    """Time near ``at`` at which a step explains most of ``y``, over ever finer neighbourhoods."""
+    low, high = limits or (float(r.first[0]), float(r.last[-1]))
+    for _ in range(rounds):
+        trial = np.clip(np.linspace(at - reach, at + reach, 9), low, high)
+        x = rest(whitened(r, r.hinges(trial)))
+        gain = (y @ x) ** 2 / np.maximum(np.sum(x * x, axis=0), 1e-300)
+        at = float(trial[int(np.argmax(gain))])
+        reach /= 3.5
+    return at
+
+
+def _pruned(r: Record, base: Real, times: list[float], price: float) -> tuple[float, ...]:
+    """Steps placed by turns, and without those that the others make needless."""
+    if not times:
+        return ()
+    y = whitened(r, r.y)
+    times = placed(r, base, times)
+    while times:
+        columns = whitened(r, np.column_stack([base, r.hinges(np.array(times))]))
+        inverse = np.linalg.pinv(columns.T @ columns, hermitian=True)
+        beta = inverse @ (columns.T @ y)
+        worth = (beta**2 / np.maximum(np.diag(inverse), 1e-300))[base.shape[1] :]
+        k = int(np.argmin(worth))
+        if worth[k] >= price:
+            break
+        del times[k]
+    return tuple(times)
+
+
+def placed(r: Record, base: Real, times: list[float], rounds: int = 2) -> list[float]:
+    """Each step's time at the place of least misfit between its neighbours, in turn."""
+    block = float(np.median(np.diff(r.t)))
+    for turn in range(rounds):
+        for i, at in enumerate(times):
+            others = np.array(times[:i] + times[i + 1 :])
+            rest = Rest.of(r, np.column_stack([base, r.hinges(others)]) if others.size else base)
+            low = times[i - 1] if i else float(r.first[0])
+            high = times[i + 1] if i + 1 < len(times) else float(r.last[-1])
+            rounds_here = 6 if turn == rounds - 1 else 3
+            y = rest(whitened(r, r.y))
+            times[i] = _place(r, rest, y, at, block / (1 + turn), (low, high), rounds_here)
+    return times
+
+
+def joined(times: list[float], sizes: Real, block: float) -> list[float]:
+    """Steps so close that they are one, slurred over some tenths of a second, taken as one."""
+    out: list[tuple[float, float]] = []
+    for at, size in zip(times, np.abs(sizes), strict=True):
+        if out and at - out[-1][0] < max(0.6, 1.5 * block):
+            before, weight = out[-1]
+            out[-1] = ((before * weight + at * size) / max(weight + size, 1e-300), weight + size)
+        else:
+            out.append((at, float(size)))
+    return [at for at, _ in out]
+
+
+def refined_steps(course: Course, r: Record) -> Course:
+    """Steps joined where they are one, and placed on the fine record."""
+    base = replace(course, steps_s=()).design(r)
+    columns = whitened(r, course.design(r))
+    sizes = np.linalg.lstsq(columns, whitened(r, r.y), rcond=None)[0][base.shape[1] :]
+    times = joined(list(course.steps_s), sizes, float(np.median(np.diff(r.t))))
+    return replace(course, steps_s=tuple(placed(r, base, times)))
