@@ -13,9 +13,9 @@ from one of the active causes that can make it, so a trait's distribution is the
 weighted by how readily each makes the ``parent`` mark; ``otherwise`` is the row of the leak and of
 causes not listed.
 
-Where a probability is not physics it is judgement from common practice. No row claims more than
-nineteen in twenty unless the mark is the cause's own definition, and a prediction from physics is let be
-wrong about one time in ten.
+Each row has a believed probability with its reason: physics, let be wrong about one time in ten, or
+judgement from common practice. Where the cause can be synthesised the last number is the one in use,
+fitted to recordings by `tests/benchmarks/fit_judge.py`, with the belief as if it had been seen twelve times.
 """
 
 from __future__ import annotations
@@ -33,17 +33,30 @@ class CauseRow(NamedTuple):
 
 
 class MarkRow(NamedTuple):
-    """A cause makes the mark with probability ``p``, for the physical reason ``why``."""
+    """A cause makes the mark, for the physical reason ``why``: how often one would believe, and how
+    often it did in synthesised recordings (fitted and smoothed; None: it can't be synthesised)."""
 
-    p: float
+    believed: float
     why: str
+    fitted: float | None = None
+
+    @property
+    def p(self) -> float:
+        """The probability that the model uses."""
+        return self.believed if self.fitted is None else self.fitted
 
 
 class TraitRow(NamedTuple):
-    """Probabilities of the trait's states where this cause made the parent mark, and why."""
+    """Probabilities of the trait's states where this cause made the parent mark: believed, why, fitted."""
 
-    p: tuple[float, ...]
+    believed: tuple[float, ...]
     why: str
+    fitted: tuple[float, ...] | None = None
+
+    @property
+    def p(self) -> tuple[float, ...]:
+        """The probabilities that the model uses."""
+        return self.believed if self.fitted is None else self.fitted
 
 
 @dataclass(frozen=True)
