@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from sigcheck.errors import ResultError, SaveError
 from sigcheck.measure.results import Measurements
+from sigcheck.measure.sound import EdgeShape, Sound, excerpt, gentle_edge
 from sigcheck.measure.spectrum import hann
 from sigcheck.measure.track import Complex, Mask, Real, Track
 
@@ -128,6 +129,7 @@ class Views:
     off_edge: Edge | None = None
     stretch: Stretch | None = None
     level: Level | None = None
+    sound: Sound | None = None
 
     _KINDS: ClassVar[dict[str, type[Any]]] = {
         "spectrogram": Spectrogram,
@@ -138,6 +140,7 @@ class Views:
         "off_edge": Edge,
         "stretch": Stretch,
         "level": Level,
+        "sound": Sound,
     }
 
     def save(self, path: str | os.PathLike[str]) -> None:
@@ -209,18 +212,28 @@ def prepare(
     if spectrogram is not None and track is None:
         spectrogram = Spectrogram(spectrogram.time_s, spectrogram.hz, spectrogram.db, np.array(False))
     if track is None or track.base.z.size < 64 or amplitude <= 0.0:
-        return Views(spectrogram=spectrogram)
+        return Views(spectrogram=spectrogram, sound=excerpt(x, rate_hz, None, rise=None, fall=None))
+    on_edge, off_edge = _edge(track, rising=True), _edge(track, rising=False)
     beside, skirt = _beside(track)
     return Views(
         spectrogram=spectrogram,
         beside=beside,
         skirt=skirt,
         audio=_audio(track),
-        on_edge=_edge(track, rising=True),
-        off_edge=_edge(track, rising=False),
+        on_edge=on_edge,
+        off_edge=off_edge,
         stretch=_stretch(track, 2 * max_width),
         level=_level(track, max_width // 2),
+        sound=excerpt(x, rate_hz, track, rise=_shape(on_edge, rising=True), fall=_shape(off_edge, rising=False)),
     )
+
+
+def _shape(edge: Edge | None, *, rising: bool) -> EdgeShape | None:
+    """The edge that clean keying would have."""
+    if edge is None:
+        return None
+    took = float(np.ptp(edge.ten_ninety_s)) if edge.ten_ninety_s.size else None
+    return gentle_edge(edge.time_s, edge.amplitude, took, rising=rising)
 
 
 def _decibels(power: NDArray[Any]) -> Real:
