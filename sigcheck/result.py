@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 
 SCHEMA = 1
 # where each family stands in the JSON; the families' lists of lines stand at its top level
-_SECTION = {"health": "recording", "lines": "lines", "bursts": "noise"}
-_TOP_LEVEL = ("sidebands", "spurs", "others")
+SECTION = {"health": "recording", "lines": "lines", "bursts": "noise"}
+TOP_LEVEL = ("sidebands", "spurs", "others")
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,9 +83,9 @@ class Result:
         if r.start_utc is None:
             missing["recording.start_utc"] = "neither the file nor a plan tells the start time in UTC"
         for name, family in m.families().items():
-            section = _SECTION.get(name, name)
+            section = SECTION.get(name, name)
             values = {k: v for k, v in asdict(family).items() if k != "missing"}
-            for key in _TOP_LEVEL:
+            for key in TOP_LEVEL:
                 if key in values:
                     out[key] = values.pop(key)
             out.setdefault(section, {}).update(values)
@@ -176,7 +176,7 @@ def write_whole(path: str | os.PathLike[str], data: bytes) -> None:
 
 def _explain(missing: dict[str, Any], section: str, family: Family) -> None:
     for field, reason in family.missing.items():
-        place = field if field in _TOP_LEVEL else f"{section}.{field}"
+        place = field if field in TOP_LEVEL else f"{section}.{field}"
         missing[place] = reason
 
 
