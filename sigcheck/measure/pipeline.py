@@ -98,7 +98,9 @@ def measure(recording: Recording, *, channel: int | None = None, tone_hz: float 
     hum = surroundings.additive_hum(quiet, track)
     far = surroundings.far_noise(track)
     course = surroundings.noise_course(far)
-    modulation = sidebands.modulation(track, surroundings.disturbed(course, track))
+    modulation = sidebands.modulation(
+        track, surroundings.disturbed(course, track), surroundings.additive_lines(quiet, track)
+    )
     if modulation is None:
         lines, rest = _no_lines("no key-down stretch is long enough to measure modulation in"), None
     else:

@@ -18,8 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sigcheck.measure.modulation import Modulation
 from sigcheck.measure.results import Harmonic, Lines, Purity, SkirtPoint
-from sigcheck.measure.sidebands import Modulation
 from sigcheck.measure.spectrum import hann
 from sigcheck.measure.surroundings import FarNoise, Hum
 from sigcheck.measure.track import Complex, Mask, Real, Track

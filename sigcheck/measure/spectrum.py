@@ -252,3 +252,11 @@ def worn(mask: Mask, by: int) -> Mask:
     np.add.at(out, starts[keep], 1)
     np.add.at(out, ends[keep], -1)
     return np.cumsum(out[:-1]) > 0
+
+
+def phasors(cycles: Real) -> Complex:
+    """exp(2 pi j cycles) of float64 turns, single precision."""
+    angle = (2 * np.pi * np.mod(cycles, 1.0)).astype(np.float32)
+    e = np.empty(angle.shape, np.complex64)
+    e.real, e.imag = np.cos(angle), np.sin(angle)
+    return e

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sigcheck.measure.carrier import turn
+from sigcheck.measure.modulation import BAND_HZ, AdditiveLine
 from sigcheck.measure.results import Bursts, Lines, OtherSignal
 from sigcheck.measure.spectrum import (
     Survey,
@@ -29,6 +30,8 @@ _DETECT = 31.6  # 15 dB over the noise of one block, as for sidebands
 _OTHER_DETECT = 60.0  # single lines are looked for at every frequency, so they need more room
 _MAINS = (50.0, 60.0)
 _MAINS_SPAN_HZ = 1.0
+_ADDITIVE_DBC = -45.0
+_MOST_ADDITIVE = 8
 _HUM_TOP_HZ = 1000.0
 _TONE_CLEAR_HZ = 200.0  # keying spreads a tone this far, 40 dB or more down
 
@@ -107,6 +110,23 @@ def heard_passband(q: Quiet, track: Track) -> Track:
     noise = q.noise[: q.noise.size // step * step].reshape(-1, step).mean(axis=1)
     low, high, seen = passband(noise, step * q.bin_hz, track.tone_hz)
     return replace(track, base=replace(track.base, passband_hz=(low, high), passband_from_noise=seen))
+
+
+def additive_lines(q: Quiet, track: Track) -> tuple[AdditiveLine, ...]:
+    """The strongest lines at key-up within reach of the modulation, down to what could leave copies that count."""
+    if not q.key_up:
+        return ()
+    f = np.arange(q.power.size) * q.bin_hz
+    carrier = track.marks.amplitude**2
+    shown = (np.abs(f - track.tone_hz) < BAND_HZ) & (np.abs(f - track.tone_hz) > 15.0) & (f > 30.0)
+    shown &= (q.power > q.limit(_OTHER_DETECT) * q.noise) & (q.power > carrier * 10 ** (_ADDITIVE_DBC / 10))
+    out: list[AdditiveLine] = []
+    power = np.where(shown, q.power, 0.0)
+    while len(out) < _MOST_ADDITIVE and power.max() > 0.0:
+        k = int(np.argmax(power))
+        out.append(AdditiveLine(float(peak_bin(q.power, k) * q.bin_hz), float(np.sqrt(q.power[k]))))
+        power[np.abs(f - f[k]) < 10.0] = 0.0
+    return tuple(out)
 
 
 def key_down_power(track: Track, hz: Real) -> Real:
@@ -319,6 +339,10 @@ def sort_out(lines: Lines, q: Quiet, track: Track) -> Lines:
         # a keyed signal's own sidebands reach some tens of hertz from it
         return all(abs(hz - o.frequency_hz) > (80.0 if o.keyed else 2.0) for o in lines.others)
 
+    def copy(hz: float, level_dbc: float) -> bool:
+        # what is left of a strong carrier beside ours, smeared by our keying
+        return any(abs(hz - o.frequency_hz) < 120.0 and level_dbc < o.level_dbc - 20.0 for o in lines.others)
+
     def gone_at_key_up(hz: float, level_dbc: float) -> bool:
         if not q.key_up:
             return True
@@ -328,7 +352,9 @@ def sort_out(lines: Lines, q: Quiet, track: Track) -> Lines:
     kept = tuple(
         spur
         for spur in lines.spurs
-        if apart(spur.frequency_hz) and gone_at_key_up(spur.frequency_hz, spur.level_dbc)
+        if apart(spur.frequency_hz)
+        and not copy(spur.frequency_hz, spur.level_dbc)
+        and gone_at_key_up(spur.frequency_hz, spur.level_dbc)
     )
     return replace(lines, spurs=kept)
 

@@ -1,0 +1,311 @@
+"""Levels of modulation lines: all of them fitted at once, on the elements as they were made.
+
+A line pair is U exp(j w t) + L exp(-j w t); then AM index m = |U + conj(L)|, angle index = |U - conj(L)|,
+and neither depends on where time begins (the sidebands' phase against the carrier does).
+
+Each element was divided by its own mean, which takes from a slow line what that mean holds of it. The
+same is taken from the line before it is fitted, so its level comes out whole.
+
+Mains wanders, so each block's turn of the lines is followed as a course between knots two seconds apart,
+shared by all harmonics (Gauss and Newton's least squares, with a random walk of the frequency as prior).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigcheck.measure.modulation import Modulation
+from sigcheck.measure.spectrum import phasors
+from sigcheck.measure.track import Complex, Real
+
+_KNOT_S = 2.0
+_WALK_HZ = 0.02  # of the mains' frequency in a second: some 60 mHz in ten
+_ROUNDS = 3
+
+
+@dataclass(frozen=True)
+class Line:
+    """One complex line per side: mean powers and products over blocks, noise-corrected."""
+
+    offset_hz: float
+    upper: float
+    lower: float
+    cross: complex  # mean of U * L
+    noise: float  # variance of U (and of L) in one block
+    blocks: int
+
+
+@dataclass(frozen=True)
+class Block:
+    """Used samples (n,) of one block, which ends between elements."""
+
+    y: Complex
+    t: Real  # seconds from the recording's start
+    place: slice  # of its samples among all used ones
+    elements: NDArray[np.intp]  # where each element begins; empty for a steady tone
+
+    def centred(self, x: Complex) -> Complex:
+        """Columns (n, k) less their means over each element, as was done to the signal."""
+        if not self.elements.size:
+            return x
+        lengths = np.diff(np.append(self.elements, x.shape[0]))
+        mean = np.add.reduceat(x, self.elements, axis=0) / lengths[:, None].astype(np.float32)
+        return np.asarray(x - np.repeat(mean, lengths, axis=0), np.complex64)
+
+
+@dataclass
+class Turn:
+    """A fundamental's turn in cycles at the used samples of each block, and the orders seen of it."""
+
+    cycles: list[Real]
+    orders: list[int]
+    hz: Real  # mean frequency in each block
+
+    @property
+    def mean_hz(self) -> float:
+        """Over all blocks, weighted by their samples."""
+        return float(np.average(self.hz, weights=[c.size for c in self.cycles]))
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """Lines fitted together: amplitudes of all upper, then all lower sides in each block, and the rest.
+
+    ``spread`` is each amplitude's variance over that of the noise per sample; ``rest`` (n,) is on the
+    modulation's grid.
+    """
+
+    rest: Complex
+    offsets: tuple[float, ...]
+    amplitude: NDArray[np.complex128]
+    spread: Real
+    weights: Real
+
+    def lines(self, noise: Callable[[float], float]) -> list[Line]:
+        """The lines, with ``noise`` the variance per sample near an offset."""
+        out = []
+        for j, f in enumerate(self.offsets):
+            u, v = self.amplitude[:, j], self.amplitude[:, j + len(self.offsets)]
+            one = float((self.weights * self.spread[:, j]).sum()) * noise(f)
+            out.append(
+                Line(
+                    offset_hz=f,
+                    upper=float((self.weights * np.abs(u) ** 2).sum()) - one,
+                    lower=float((self.weights * np.abs(v) ** 2).sum()) - one,
+                    cross=complex((self.weights * u * v).sum()),
+                    noise=one,
+                    blocks=self.weights.size,
+                )
+            )
+        return out
+
+
+def cut_blocks(m: Modulation, coherent_s: float) -> list[slice]:
+    """Blocks of about ``coherent_s`` of used samples' span, all of them in one or the other.
+
+    Where the signal is keyed they begin and end between elements; one that holds little joins the next.
+    """
+    used = np.flatnonzero(m.use)
+    if not used.size:
+        return []
+    first, last = int(used[0]), int(used[-1]) + 1
+    count = max(1, round((last - first) / (coherent_s * m.rate_hz)))
+    edges = np.linspace(first, last, count + 1).astype(int)
+    if m.keyed:
+        unused = np.flatnonzero(~m.use)
+        for k in range(1, count):
+            after = np.searchsorted(unused, edges[k])
+            if after < unused.size and unused[after] < edges[k + 1]:
+                edges[k] = unused[after]
+    held = np.diff(np.searchsorted(used, edges))
+    out: list[slice] = []
+    start = first
+    for k in range(count):
+        little = held[np.searchsorted(edges, start) : k + 1].sum() < 0.3 * held.max()
+        if little and k < count - 1:
+            continue
+        if little and out:
+            start = out.pop().start
+        out.append(slice(start, int(edges[k + 1])))
+        start = int(edges[k + 1])
+    return out
+
+
+class LineFit:
+    """Fits lines to one modulation, block by block."""
+
+    def __init__(self, m: Modulation, slices: list[slice]) -> None:
+        self.m = m
+        self.slices = slices
+        self.blocks: list[Block] = []
+        first = 0
+        for s in slices:
+            k = np.flatnonzero(m.use[s]) + s.start
+            mark = m.mark[k]
+            starts = np.concatenate([[0], np.flatnonzero(np.diff(mark)) + 1]) if m.keyed else np.zeros(0)
+            self.blocks.append(Block(m.y[k], k / m.rate_hz, slice(first, first + k.size), starts.astype(np.intp)))
+            first += k.size
+        self.where = np.concatenate([np.flatnonzero(m.use[s]) + s.start for s in slices])
+
+    def straight(self, hz: Real, orders: list[int]) -> Turn:
+        """A turn of one frequency in each block."""
+        return Turn([f * b.t for f, b in zip(hz, self.blocks, strict=True)], orders, np.asarray(hz, float))
+
+    def fit(self, turns: list[Turn]) -> Fitted:
+        """Least-squares fit of all lines of all turns at once, block by block."""
+        rest = self.m.y.copy()
+        count = sum(len(turn.orders) for turn in turns)
+        amplitude = np.zeros((len(self.blocks), 2 * count), np.complex128)
+        spread = np.zeros((len(self.blocks), 2 * count))
+        for i, b in enumerate(self.blocks if count else []):
+            e = np.concatenate([_harmonics(turn.cycles[i], turn.orders) for turn in turns], axis=1)
+            amplitude[i], spread[i], left = _solve(b, np.concatenate([e, e.conj()], axis=1))
+            rest[self.where[b.place]] = left
+        weights = np.array([b.y.size for b in self.blocks], np.float64)
+        offsets = tuple(k * turn.mean_hz for turn in turns for k in turn.orders)
+        return Fitted(rest, offsets, amplitude, spread, weights / weights.sum())
+
+    def of(self, rest: Complex) -> list[Block]:
+        """The blocks with other samples (on the modulation's grid) in the signal's place."""
+        return [replace(b, y=rest[self.where[b.place]]) for b in self.blocks]
+
+    def follow(
+        self, turn: Turn, noise: float, *, walk_hz: float = _WALK_HZ, rest: Complex | None = None
+    ) -> Turn:
+        """The turn with its course in each block fitted to all its orders; ``noise`` is per sample.
+
+        ``rest``: what is left of the modulation without the lines found before.
+        """
+        cycles, hz = [], []
+        blocks = self.blocks if rest is None else self.of(rest)
+        for b, start in zip(blocks, turn.cycles, strict=True):
+            own = self._followed(b, start, turn.orders, noise, walk_hz)
+            cycles.append(own)
+            hz.append(float(np.polyfit(b.t - b.t.mean(), own - own.mean(), 1)[0]))
+        return Turn(cycles, turn.orders, np.array(hz))
+
+    def sums(self, rest: Complex, turn: Turn, orders: list[int]) -> tuple[Real, Real]:
+        """Power per sample at orders of the turn in ``rest``, summed over blocks: (upper, lower), each (orders,)."""
+        upper, lower = np.zeros(len(orders)), np.zeros(len(orders))
+        for b, cycles in zip(self.blocks, turn.cycles, strict=True):
+            e = _harmonics(cycles, orders)
+            data = rest[self.where[b.place]]
+            upper += np.abs(e.conj().T @ data) ** 2 / b.y.size
+            lower += np.abs(e.T @ data) ** 2 / b.y.size
+        return upper, lower
+
+    @staticmethod
+    def _followed(b: Block, cycles: Real, orders: list[int], noise: float, walk_hz: float) -> Real:
+        span = float(b.t[-1] - b.t[0])
+        knots = max(2, round(span / _KNOT_S) + 1)
+        at = (b.t - b.t[0]) / max(span, 1e-9) * (knots - 1)
+        left = np.minimum(at.astype(np.intp), knots - 2)
+        share = (at - left).astype(np.float32)
+        step = span / (knots - 1)
+        prior = _walk_prior(knots, step, walk_hz)
+        weight = 2.0 / max(noise, 1e-20)  # a complex sample's noise has half its variance along the derivative
+        order = np.array(orders)
+        for _ in range(_ROUNDS):
+            e = b.centred(pairs(cycles, orders))
+            amplitude, _, rest = _solve_centred(b, e)
+            turned = 1j * np.concatenate([order, -order]) * amplitude
+            slope = e @ turned.astype(np.complex64)
+            power = slope.real**2 + slope.imag**2
+            pull = slope.real * rest.real + slope.imag * rest.imag
+            information = np.zeros((knots, knots))
+            force = np.zeros(knots)
+            for p, wp in ((0, 1 - share), (1, share)):
+                force += np.bincount(left + p, pull * wp, knots)
+                for q, wq in ((0, 1 - share), (1, share)):
+                    np.add.at(
+                        information,
+                        (np.arange(knots - 1) + p, np.arange(knots - 1) + q),
+                        np.bincount(left, power * wp * wq, knots - 1)[: knots - 1],
+                    )
+            # a shift of the whole block belongs to the lines' own phases
+            hold = np.full((knots, knots), weight * information.sum() / knots**2)
+            bend = np.linalg.solve(weight * information + prior + hold, weight * force)
+            bend = np.clip(bend, -0.5, 0.5)
+            cycles = cycles + ((1 - share) * bend[left] + share * bend[left + 1]) / (2 * np.pi)
+            if float(np.abs(bend).max()) * max(orders) < 0.02:
+                break
+        return np.asarray(cycles)
+
+
+def steady_hz(b: list[Block], near_hz: float, reach_hz: float) -> tuple[float, float, float]:
+    """Frequency near ``near_hz`` at which a line pair adds up best over all blocks.
+
+    Returns
+    -------
+    (hz, together, apart): power per sample there of both sides, and the sum of what each block holds at
+    its own best frequency; a line that does not keep its phase from block to block has far more of that.
+    """
+    middle = 0.5 * (b[-1].t[-1] + b[0].t[0])
+    trial = near_hz + np.arange(-reach_hz, reach_hz, 0.1 / max(float(b[-1].t[-1] - b[0].t[0]), 0.1))
+    upper = np.zeros((len(b), trial.size), np.complex128)
+    lower = np.zeros_like(upper)
+    for i, block in enumerate(b):
+        t = block.t - middle
+        group = np.floor((t - t[0]) / 0.05).astype(np.intp)  # so close together, the trials do not part
+        e = phasors(near_hz * t)
+        at = np.bincount(group, t) / np.maximum(np.bincount(group), 1)
+        turn = np.exp(-2j * np.pi * np.outer(trial - near_hz, at))
+        for out, y, back in ((upper, block.y * e.conj(), turn), (lower, block.y * e, turn.conj())):
+            out[i] = back @ (np.bincount(group, y.real) + 1j * np.bincount(group, y.imag))
+    together = np.abs(upper.sum(axis=0)) ** 2 + np.abs(lower.sum(axis=0)) ** 2
+    held = np.array([x.y.size for x in b], float)
+    apart = float(((np.abs(upper) ** 2 + np.abs(lower) ** 2).max(axis=1) / held).sum())
+    k = int(np.argmax(together))
+    f = float(trial[k])
+    if 0 < k < trial.size - 1:
+        p, q, r = together[k - 1 : k + 2]
+        f += float(0.5 * (r - p) / max(2 * q - p - r, 1e-30) * (trial[1] - trial[0]))
+    return f, float(together[k] / held.sum()), apart
+
+
+def _walk_prior(knots: int, step_s: float, walk_hz: float) -> Real:
+    """Information about phases at the knots when the frequency walks at random: on their second differences."""
+    out = np.zeros((knots, knots))
+    # the second difference of an integrated Wiener process has the variance (2/3) q^2 step^3
+    variance = (2 * np.pi * walk_hz) ** 2 * step_s**3 * 2 / 3
+    bend = np.array([1.0, -2.0, 1.0])
+    for k in range(knots - 2):
+        out[k : k + 3, k : k + 3] += np.outer(bend, bend) / variance
+    return out
+
+
+def _solve(b: Block, e: Complex) -> tuple[NDArray[np.complex128], Real, Complex]:
+    return _solve_centred(b, b.centred(e))
+
+
+def _solve_centred(b: Block, e: Complex) -> tuple[NDArray[np.complex128], Real, Complex]:
+    """(amplitudes (k,), their variance over the noise's per sample, what is left (n,))."""
+    h = e.conj().T
+    gram = (h @ e).astype(np.complex128)
+    gram[np.diag_indices(e.shape[1])] *= 1.0 + 1e-6
+    inverse = np.linalg.pinv(gram, rcond=1e-3, hermitian=True)
+    amplitude = np.asarray(inverse @ (h @ b.y).astype(np.complex128), np.complex128)
+    rest = np.asarray(b.y - e @ amplitude.astype(np.complex64), np.complex64)
+    return amplitude, np.real(np.diag(inverse)), rest
+
+
+def pairs(cycles: Real, orders: list[int]) -> Complex:
+    """Columns of all upper, then all lower sides."""
+    half = _harmonics(cycles, orders)
+    return np.concatenate([half, half.conj()], axis=1)
+
+
+def _harmonics(cycles: Real, orders: list[int]) -> Complex:
+    """exp(2 pi j k cycles), one column for each order k."""
+    one = phasors(cycles)
+    out = np.empty((cycles.size, len(orders)), np.complex64)
+    power, k = one, 1
+    for column, order in enumerate(orders):  # ascending
+        while k < order:
+            power, k = power * one, k + 1
+        out[:, column] = power
+    return out

@@ -1,0 +1,357 @@
+"""Modulation about the tone while the key is down: amplitude and angle against time, gaps left as gaps.
+
+The settled key-down samples, divided by the carrier, are ``1 + am + j pm``. They keep their true times,
+so a line is coherent from element to element however short these are. What each element does alike
+(its mean, and its average course after the key goes down) is removed: it would otherwise make lines at
+multiples of the keying rate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigcheck.measure.spectrum import phasors, running_median, slice_band, worn
+from sigcheck.measure.track import Baseband, Complex, Marks, Mask, Real, Track
+
+BAND_HZ = 1000.0  # modulation is looked at this far on either side of the tone
+_TAPER_HZ = 200.0
+_LOWEST_HZ = 5.0
+_AGE_STEP_S = 0.004
+_LARGE_COURSE = 0.05  # radian, or of the amplitude: a chirp of some 5 Hz
+_PIECE_S = 0.25
+_SHORT_ELEMENT_S = 0.6
+_STILL_MOVING_RAD = 0.3
+_LEAST_SETTLED = 0.1
+_ADDITIVE_BLOCK_S = 1.5  # shorter than mains or an oscillator wanders, longer than a word's gap
+_SETTLING_S = (0.006, 0.018, 0.054, 0.162)
+
+
+@dataclass(frozen=True)
+class AdditiveLine:
+    """A line heard while the key is up: its audio frequency and amplitude."""
+
+    hz: float
+    amplitude: float
+
+
+@dataclass(frozen=True)
+class Modulation:
+    """Settled key-down modulation on a grid of about 2.4 kHz.
+
+    ``y`` complex64 (n,) is am + j pm, zero where ``use`` is false; ``mark`` (n,) the index of the mark
+    that each sample belongs to (-1 outside); sample k is at ``k / rate_hz``.
+    ``low_hz``, ``high_hz``: the offsets that the passband lets through.
+    """
+
+    y: Complex
+    use: Mask
+    mark: NDArray[np.int32]
+    rate_hz: float
+    low_hz: float
+    high_hz: float
+    n_marks: int
+    keyed: bool
+    lowest_hz: float = _LOWEST_HZ  # elements hold no slower modulation
+
+    @property
+    def seconds(self) -> float:
+        """Settled key-down time that is used."""
+        return float(self.use.sum()) / self.rate_hz
+
+
+def modulation(
+    track: Track, disturbed: Mask | None = None, additive: tuple[AdditiveLine, ...] = ()
+) -> Modulation | None:
+    """Modulation of the track, or None where less than a tenth of a second is settled.
+
+    ``disturbed`` (n,) on the track's grid marks bursts of static: they are no modulation of the tone.
+    ``additive``: lines heard at key-up too, other carriers and hum in the audio; they are taken out of a
+    keyed signal, for in its elements' means they would leave copies of themselves beside.
+    """
+    base, marks = track.base, track.marks
+    band, rate = slice_band(base.z, base.rate_hz, -BAND_HZ, BAND_HZ, taper_hz=_TAPER_HZ)
+    t = np.arange(band.size) / rate
+    index = np.minimum(np.round(t * base.rate_hz).astype(np.intp), base.z.size - 1)
+    settled = marks.settled if disturbed is None else marks.settled & ~disturbed
+    use = settled[index]
+    use = worn(use, round(0.2 / _TAPER_HZ * rate))  # let the band filter's own ringing die
+    if marks.cut_start or not marks.keyed:
+        use[: round(0.02 * rate)] = False
+    if marks.cut_end or not marks.keyed:
+        use[-round(0.02 * rate) :] = False
+    if use.sum() < 0.1 * rate:
+        return None
+    carrier = track.carrier[index]
+    if marks.keyed and float(np.quantile(marks.off_s - marks.on_s, 0.9)) < _SHORT_ELEMENT_S:
+        of_mark = _mark_index(marks.on_s, marks.off_s, t, use)
+        level = _level_carrier(carrier, use, of_mark, t, marks)
+        if _sweeps(band, level, use, of_mark, t, marks):
+            carrier = level
+    y = np.zeros(band.size, np.complex64)
+    usable = use & (np.abs(carrier) > 1e-3 * marks.amplitude)
+    y[usable] = band[usable] / carrier[usable]
+    mark = _mark_index(marks.on_s, marks.off_s, t, usable)
+    if marks.keyed and additive:
+        away = _path_cycles(base, t[usable])
+        y[usable] = _less_additive(y[usable], t[usable], mark[usable], away, carrier[usable], additive)
+    tone = float(np.median(base.path_hz))
+    y = _without_what_elements_share(y, usable, mark, marks, t)
+    if marks.keyed and marks.on_s.size >= 8:
+        usable &= ~_unsettled(y, usable, mark, marks.on_s, t)
+    piece = mark if marks.keyed else (t / _PIECE_S).astype(np.int32)
+    usable &= ~_outlying(y, usable, piece)
+    y[~usable] = 0.0
+    return Modulation(
+        y=y,
+        use=usable,
+        mark=mark,
+        rate_hz=rate,
+        low_hz=max(-BAND_HZ, base.passband_hz[0] - tone),
+        high_hz=min(BAND_HZ, base.passband_hz[1] - tone),
+        n_marks=int(np.unique(mark[usable]).size),
+        keyed=marks.keyed,
+        lowest_hz=max(_LOWEST_HZ, 2.5 / float(np.quantile(marks.off_s - marks.on_s, 0.9))),
+    )
+
+
+def _path_cycles(base: Baseband, t: Real) -> Real:
+    """Turns of the followed path at times between its samples."""
+    path = base.path_hz
+    cycles = np.concatenate([[0.0], np.cumsum(0.5 * (path[1:] + path[:-1]))]) / base.rate_hz
+    return np.asarray(np.interp(t * base.rate_hz, np.arange(path.size), cycles))
+
+
+def _less_additive(
+    y: Complex,
+    t: Real,
+    mark: NDArray[np.int32],
+    path_cycles: Real,
+    carrier: Complex,
+    additive: tuple[AdditiveLine, ...],
+) -> Complex:
+    """Used samples less the additive lines, as each shows in some seconds of the elements' own differences.
+
+    A line that is stronger than at key-up (where a gain control only lifts it) is more than additive, and stays.
+    """
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(mark)) + 1])
+    lengths = np.diff(np.append(starts, mark.size))
+
+    def centred(x: Complex) -> Complex:
+        mean = np.add.reduceat(x, starts, axis=0) / lengths.reshape(-1, *[1] * (x.ndim - 1))
+        return np.asarray(x - np.repeat(mean, lengths, axis=0), np.complex64)
+
+    cycles = np.outer(t, [line.hz for line in additive]) - path_cycles[:, None]
+    wave = np.asarray(phasors(cycles) / carrier[:, None], np.complex64)
+    basis, data = centred(wave), centred(y)
+    block = ((t - t[0]) / _ADDITIVE_BLOCK_S).astype(np.intp)
+    size, middle = [], []
+    for k in np.unique(block):
+        here = block == k
+        if here.sum() < 40 * len(additive):
+            continue
+        size.append(np.linalg.lstsq(basis[here], data[here], rcond=1e-2)[0])
+        middle.append(float(t[here].mean()))
+    if not size:
+        return y
+    course = np.array(size)
+    out = y.copy()
+    for i, line in enumerate(additive):
+        heard = float(np.sqrt(np.mean(np.abs(course[:, i]) ** 2)))
+        if heard < 1.4 * line.amplitude:
+            out -= wave[:, i] * (np.interp(t, middle, course[:, i].real) + 1j * np.interp(t, middle, course[:, i].imag))
+    return np.asarray(out, np.complex64)
+
+
+def _level_carrier(carrier: Complex, use: Mask, mark: NDArray[np.int32], t: Real, marks: Marks) -> Complex:
+    """A carrier of one amplitude, and in each element one frequency: that of its neighbourhood.
+
+    Short elements are divided by their own mean in any case. A carrier that bends within them would
+    bend with their chirp, each time a little otherwise, and leave the difference as noise.
+    """
+    spans = marks.off_s - marks.on_s
+    k = np.maximum(mark, 0)
+    settled = use & (mark >= 0) & (t > (marks.on_s + 0.5 * spans)[k]) & (spans > 0.6 * np.quantile(spans, 0.9))[k]
+    both = settled[1:] & settled[:-1] & (mark[1:] == mark[:-1])
+    turned = np.angle(carrier[1:] * np.conj(carrier[:-1]))[both]
+    which = mark[1:][both]
+    n = np.bincount(which, minlength=marks.on_s.size)
+    hz = np.bincount(which, turned, minlength=marks.on_s.size) / np.maximum(n, 1) / (t[1] - t[0]) / (2 * np.pi)
+    known = np.flatnonzero(n > 0)
+    if known.size < 3:
+        return carrier
+    # three neighbours outvote a chance slope, yet a jump of the frequency leaves no element far off
+    near = running_median(hz[known], 3)
+    nearest = np.abs(np.arange(marks.on_s.size)[:, None] - known[None, :]).argmin(axis=1)
+    own = near[nearest][k]
+    angle = (2 * np.pi * np.mod(own * t, 1.0)).astype(np.float32)
+    out = np.empty_like(carrier)
+    out.real, out.imag = marks.amplitude * np.cos(angle), marks.amplitude * np.sin(angle)
+    return out
+
+
+def _sweeps(band: Complex, level: Complex, use: Mask, mark: NDArray[np.int32], t: Real, marks: Marks) -> bool:
+    """Whether the elements' average phase sweeps by more than a third of a radian: a strong chirp."""
+    k = np.maximum(mark, 0)
+    size = marks.on_s.size
+    relative = np.where(use, band * np.conj(level), 0.0)
+    late = use & (t > (0.5 * (marks.on_s + marks.off_s))[k])
+    own = np.bincount(k[late], relative.real[late], size) + 1j * np.bincount(k[late], relative.imag[late], size)
+    own /= np.maximum(np.abs(own), 1e-30)
+    spans = marks.off_s - marks.on_s
+    here = use & (spans > 0.6 * np.quantile(spans, 0.9))[k]
+    age = np.maximum(((t[here] - marks.on_s[k[here]]) / _AGE_STEP_S).astype(np.intp), 0)
+    turned = relative[here] * np.conj(own[k[here]])
+    n = np.bincount(age)
+    mean = (np.bincount(age, turned.real) + 1j * np.bincount(age, turned.imag))[n > 0.3 * n.max()]
+    return bool(mean.size > 3 and np.ptp(np.unwrap(np.angle(mean))) > _STILL_MOVING_RAD)
+
+
+def _mark_index(on_s: Real, off_s: Real, t: Real, use: Mask) -> NDArray[np.int32]:
+    index = np.searchsorted(on_s, t, side="right") - 1
+    inside = use & (index >= 0)
+    return np.where(inside, index, -1 if on_s.size else 0).astype(np.int32)
+
+
+def _without_what_elements_share(
+    y: Complex, use: Mask, mark: NDArray[np.int32], marks: Marks, t: Real
+) -> Complex:
+    """Each element divided by its own mean, less the average course since key-down.
+
+    ``use`` loses what a strong chirp still sweeps.
+    """
+    out = np.zeros_like(y)
+    on_s = marks.on_s
+    k = np.maximum(mark, 0)
+    count = np.bincount(k[use], minlength=max(on_s.size, 1)).astype(np.float64)
+    size = count.size
+    if not marks.keyed:
+        out[use] = y[use] - 1.0
+        return out
+    late = use & (t > (0.5 * (on_s + marks.off_s))[k])  # what has settled is the measure of the element
+    total = np.bincount(k[late], y.real[late], size) + 1j * np.bincount(k[late], y.imag[late], size)
+    mean = total / np.maximum(np.bincount(k[late], minlength=size), 1.0)
+    good = use & (np.abs(mean[k]) > 0.1)
+    out[good] = y[good] / mean[k[good]] - 1.0
+    if on_s.size >= 8:
+        out, still = _less_course(out, good, k, marks.off_s - on_s, on_s, t)
+        use &= ~still
+        good &= ~still
+        count = np.bincount(k[good], minlength=size).astype(np.float64)
+        out[still] = 0.0
+        total = np.bincount(k[good], out.real[good], size) + 1j * np.bincount(k[good], out.imag[good], size)
+        out[good] -= (total / np.maximum(count, 1.0))[k[good]].astype(np.complex64)
+    return out
+
+
+def _unsettled(y: Complex, use: Mask, mark: NDArray[np.int32], on_s: Real, t: Real) -> Mask:
+    """Samples in the first part of the elements where these scatter more than later on.
+
+    What a gain control or a settling oscillator does just after key-down depends on the gap before, so
+    it is not all taken off with the average course; half of an element is given up for it at most.
+    """
+    k = np.flatnonzero(use)
+    age = t[k] - on_s[np.maximum(mark[k], 0)]
+    step = np.minimum((age / _AGE_STEP_S).astype(np.intp), 400)
+    power = y.real[k].astype(np.float64) ** 2 + y.imag[k].astype(np.float64) ** 2
+    n = np.bincount(step)
+    mean = np.bincount(step, power) / np.maximum(n, 1)
+    enough = n >= 0.3 * n.max()
+    if enough.sum() < 4:
+        return np.zeros(use.size, bool)
+    late = float(np.median(mean[enough]))
+    # Hum keeps step with the elements at some speeds, and then ages differ within its period: look at
+    # 20 ms at a time. What is left of a mean over dozens of elements' noise scatters by a tenth.
+    width = round(0.02 / _AGE_STEP_S)
+    first = int(np.argmax(enough))
+    course = np.convolve(np.where(enough, mean, late), np.ones(width) / width, mode="valid")
+    calm = np.flatnonzero(course[first:] < 1.6 * late)
+    last = first + (int(calm[0]) if calm.size else enough.size)
+    first_half = np.arange(first, min(last, first + int(0.5 * enough.sum())))
+    out = np.zeros(use.size, bool)
+    if first_half.size:
+        out[k] = step <= first_half[-1]  # the window that is calm begins after it
+    return out
+
+
+def _outlying(y: Complex, use: Mask, piece: NDArray[np.int32]) -> Mask:
+    """Pieces that are far from the others: a frequency jump, a dropout or a crash within them.
+
+    Only a few: where more than one in four is so, that is how the signal is.
+    """
+    k = np.flatnonzero(use)
+    which = np.maximum(piece[k], 0)
+    n = np.bincount(which)
+    power = np.bincount(which, y.real[k].astype(np.float64) ** 2 + y.imag[k].astype(np.float64) ** 2)
+    full = n > 0
+    mean = power / np.maximum(n, 1)
+    # noise averaged over some dozen samples stays within four times its median
+    far = full & (mean > 4.0 * np.median(mean[full]))
+    out = np.zeros(use.size, bool)
+    if full.sum() >= 12 and 0 < far.sum() < full.sum() / 4:
+        out[k] = far[which]
+    return out
+
+
+def _less_course(
+    out: Complex, good: Mask, k: NDArray[np.int32], spans: Real, on_s: Real, t: Real
+) -> tuple[Complex, Mask]:
+    """Subtract what the elements do on the average since key-down, dits and dahs apart.
+
+    (Their means, which each was divided by, are taken over different lengths.) Only a settling course
+    is taken off, a sum of decaying exponentials: at 15 WPM every element starts at the same phase of
+    50 Hz mains, and a freer average would swallow its lines.
+    """
+    rate = 1.0 / (t[1] - t[0])
+    out = out.copy()
+    still = np.zeros(out.size, bool)
+    long = spans > 0.6 * np.quantile(spans, 0.9)
+    for kind in (long, ~long):
+        here = good & kind[k]
+        if not here.any():
+            continue
+        age = np.maximum(np.round((t[here] - on_s[k[here]]) * rate).astype(np.intp), 0)
+        size = int(age.max()) + 1
+        n = np.bincount(age, minlength=size)
+        # where few elements last as long, their average is mostly themselves: leave those alone
+        known = n >= 8
+        if known.sum() < 12:
+            continue
+        total = np.bincount(age, out.real[here], size) + 1j * np.bincount(age, out.imag[here], size)
+        since = np.arange(size) / rate
+        shapes = np.stack([np.ones(size), *(np.exp(-since / s) for s in _SETTLING_S)], axis=1)
+        mean = 1.0 + total[known] / n[known]
+        if np.median(np.abs(mean)) < 0.3:
+            continue
+        # amplitude and angle apart: a strong chirp turns by a radian, where 1 + am + j pm no longer holds
+        course = np.stack([np.abs(mean), np.unwrap(np.angle(mean))], axis=1)
+        weight = np.sqrt(n[known])[:, None]
+        fitted, *_ = np.linalg.lstsq(shapes[known] * weight, course * weight, rcond=1e-4)
+        amplitude, angle = (shapes @ fitted).T
+        divisor = np.where(known, np.maximum(amplitude, 0.1) * np.exp(1j * angle), 1.0)
+        out[here] = ((1.0 + out[here]) / divisor[age] - 1.0).astype(np.complex64)
+        for part, curve in ((out.real, amplitude), (out.imag, angle)):
+            part[here] = _less_own_share(part[here], curve[age], k[here])
+        moving = known & (np.abs(angle - angle[np.flatnonzero(known)[-1]]) > _STILL_MOVING_RAD)
+        if moving.any():
+            # elements differ in how they settle: what a strong chirp still sweeps is left out, not judged
+            still[here] = age <= int(np.flatnonzero(moving)[-1])
+    if (good & ~still).sum() < _LEAST_SETTLED * good.sum():
+        still[:] = False  # it never settles: then all of it is judged
+    return out, still
+
+
+def _less_own_share(x: NDArray[np.float32], curve: Real, element: NDArray[np.int32]) -> NDArray[np.float32]:
+    """Take off each element's own multiple of the common course, where that course is a large one.
+
+    How far an oscillator is pulled or a supply sags depends on the gap before.
+    """
+    count = np.maximum(np.bincount(element), 1)
+    shape = curve - (np.bincount(element, curve) / count)[element]
+    if float(np.std(shape)) < _LARGE_COURSE:
+        return x
+    energy = np.bincount(element, shape**2)
+    multiple = np.bincount(element, x * shape) / np.maximum(energy, 1e-9)
+    return (x - multiple[element] * shape).astype(np.float32)
