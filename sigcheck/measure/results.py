@@ -304,6 +304,23 @@ class Drift(Family):
 
 
 @dataclass(frozen=True, kw_only=True)
+class SlotHeard:
+    """One four-tone transmission of several; levels and symbols compared with the main one."""
+
+    start_s: float  # of the first symbol, heard or not, from the first sample
+    start_s_sigma: float
+    tone_hz: float
+    tone_hz_sigma: float
+    level_db: float
+    energy_db: float  # of a symbol over the noise density
+    drift_hz: float
+    drift_hz_sigma: float
+    complete: bool
+    symbol_differences: int
+    same_symbols: bool | None  # None: too few in common
+
+
+@dataclass(frozen=True, kw_only=True)
 class Slot(Family):
     """A transmission of a slow mode: very slow keying by level or by frequency, or a four-tone slot.
 
@@ -322,12 +339,18 @@ class Slot(Family):
     shift_hz_sigma: float | None = None
     symbols: tuple[int, ...] = ()  # tone of each symbol heard, 0 is the lowest
     symbol_errors: int | None = None  # differences from the plan's symbols
+    first_symbol: int | None = None  # place of the first of `symbols` among the 162
+    expected_symbol_errors: float | None = None  # symbols that noise alone makes wrong
     symbol_clarity: float | None = None  # mean share of a symbol's energy in its own tone, noise removed
+    symbol_clarity_sigma: float | None = None
+    coherent_symbols: int | None = None  # over so many the phase runs on: 1 where it starts afresh, 32 at most
     frequency_spread_hz: float | None = None
     frequency_spread_hz_sigma: float | None = None
     drift_hz: float | None = None  # end minus start of the transmission
     drift_hz_sigma: float | None = None
     complete: bool | None = None
+    same_symbols: bool | None = None  # whether all transmissions heard carry the same symbols
+    heard: tuple[SlotHeard, ...] = ()  # each four-tone transmission of ours
 
 
 @dataclass(frozen=True, kw_only=True)

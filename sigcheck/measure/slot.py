@@ -1,0 +1,408 @@
+"""Four-tone slots: which of those heard is ours, what it does, and its path for the rest of the measuring.
+
+:mod:`slot_search` finds the transmissions, :mod:`slot_fit` measures each. Here they are told apart:
+the strongest is ours, with the earlier and later ones of the same station; what starts with it and
+carries the same symbols a constant offset away is the same signal heard again (modulated by the
+mains, say) and no other station; the rest are others.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigcheck.measure import carrier
+from sigcheck.measure.results import OtherSignal, Slot, SlotHeard, not_measured_names
+from sigcheck.measure.slot_fit import Fit, Symbols, fit, tone_sums
+from sigcheck.measure.slot_search import SYMBOLS, narrowed, search
+from sigcheck.measure.spectrum import Survey
+from sigcheck.measure.track import Baseband, Marks, Real
+
+Products = NDArray[np.complex128]
+
+_SAME_STATION_HZ = 12.0  # from one transmission to the next: twice its width
+_TOGETHER_S = 0.1  # copies start together: the coarse start's own doubt
+_GUARD_S = 0.05  # left out at each end, where the receiver's filter and gain control settle
+_AWAY_S = 0.5  # from a transmission before the band about it counts as quiet
+_SPREAD_CELLS = 8  # to a symbol
+_KEPT = 0.66  # of the autocorrelation, at the lag where the spread is read
+_LONGEST_LAG = 0.15  # of the transmission, over which its coherence is looked at
+_GROUPS = 9  # that the symbols are left out by, for the scatter of a mean
+
+
+@dataclass(frozen=True)
+class Transmission:
+    """One transmission: its fit, and the frequency about which it was made."""
+
+    fit: Fit
+    hz: float
+    score: float
+
+    @property
+    def start_s(self) -> float:
+        """Start of the first of 162 symbols, heard or not."""
+        return self.fit.course.start_s
+
+    @property
+    def begin_s(self) -> float:
+        """Start of the first symbol heard."""
+        return self.start_s + self.fit.first * self.fit.course.symbol_s
+
+    @property
+    def end_s(self) -> float:
+        """End of the last symbol heard."""
+        return self.start_s + self.fit.last * self.fit.course.symbol_s
+
+    @property
+    def centre_hz(self) -> float:
+        """Mean audio frequency of the middle between the lowest and the highest tone, over what was heard."""
+        at = np.linspace(self.begin_s, self.end_s, 65)
+        return self.hz + float(self.fit.course.slow_hz(0.5 * (at[1:] + at[:-1])).mean())
+
+    @property
+    def complete(self) -> bool:
+        """Whether all symbols were heard."""
+        return self.fit.first == 0 and self.fit.last == SYMBOLS
+
+    @property
+    def expected_errors(self) -> float:
+        """Symbols that noise alone makes wrong, as their own energies tell."""
+        return float(np.sum(1 - self.fit.posterior.max(axis=1)[self.fit.first : self.fit.last]))
+
+    def path_hz(self, t: Real) -> Real:
+        """Mean instantaneous audio frequency around each of the evenly spaced times ``t`` (n,).
+
+        The mean over the sample's own time: a change of tone then turns the phase by what it should
+        wherever it falls between two samples.
+        """
+        course, step = self.fit.course, float(t[1] - t[0])
+        v = course.place(t)
+        turned = tone_sums(course, self.fit.symbols, np.clip(v + 0.5 * step / course.symbol_s, 0, SYMBOLS))
+        turned = turned - tone_sums(course, self.fit.symbols, np.clip(v - 0.5 * step / course.symbol_s, 0, SYMBOLS))
+        heard = np.clip(t, self.begin_s, self.end_s)
+        return np.asarray(self.hz + course.slow_hz(heard) + course.spacing_hz * course.symbol_s / step * turned)
+
+
+@dataclass(frozen=True)
+class Found:
+    """The slots of a recording: ours in order of time, the same signal again elsewhere, and other stations'."""
+
+    ours: tuple[Transmission, ...]
+    copies: tuple[Transmission, ...]
+    others: tuple[Transmission, ...]
+
+    @property
+    def main(self) -> Transmission:
+        """The one of ours with most symbols, the stronger of equals."""
+        return max(self.ours, key=lambda t: (t.fit.last - t.fit.first > 0.95 * SYMBOLS, t.fit.power))
+
+
+def find(s: Survey, *, near_hz: float | None = None, symbols: tuple[int, ...] | None = None) -> Found | None:
+    """The four-tone slots of a recording, or None where there is none.
+
+    Parameters
+    ----------
+    near_hz : look within 150 Hz of here only.
+    symbols : what ours should send, if that is known.
+    """
+    seen = search(s, near_hz=near_hz)
+    if not seen:
+        return None
+    known = np.array(symbols, np.intp) if symbols is not None and len(symbols) == SYMBOLS else None
+    heard: list[Transmission] = []
+    for one in seen:
+        length = SYMBOLS * one.symbol_s
+        about = narrowed(s.audio, s.rate_hz, np.array([one.centre_hz]), pieces=4,
+                         start_s=max(0.0, one.start_s - 8.0), end_s=one.start_s + length + 8.0)[0]  # fmt: skip
+        fitted = fit(about, one, known)
+        if fitted is not None and fitted.last - fitted.first >= SYMBOLS // 4:
+            heard.append(Transmission(fitted, about.hz, one.score))
+    return _sorted_out(heard) if heard else None
+
+
+def _sorted_out(heard: list[Transmission]) -> Found:
+    heard = sorted(heard, key=lambda t: -t.fit.power)
+    strongest = heard[0]
+    ours: list[Transmission] = [strongest]
+    copies: list[Transmission] = []
+    others: list[Transmission] = []
+    for one in heard[1:]:
+        near = abs(one.centre_hz - strongest.centre_hz) < _SAME_STATION_HZ
+        if any(_is_copy(one, mine) for mine in (*ours, *others)):
+            copies.append(one)
+        elif near and all(one.begin_s > m.end_s - 5.0 or one.end_s < m.begin_s + 5.0 for m in ours):
+            ours.append(one)
+        else:
+            others.append(one)
+    ours.sort(key=lambda t: t.begin_s)
+    return Found(tuple(ours), tuple(copies), tuple(others))
+
+
+def _is_copy(one: Transmission, strong: Transmission) -> bool:
+    """Whether both start together and carry the same symbols: one signal, heard at two places."""
+    return abs(one.start_s - strong.start_s) < _TOGETHER_S and bool(_same_symbols(one, strong))
+
+
+def _same_symbols(a: Transmission, b: Transmission) -> bool | None:
+    """Whether the symbols that both have differ by no more than noise explains; None of too few."""
+    first, last = max(a.fit.first, b.fit.first), min(a.fit.last, b.fit.last)
+    if last - first < SYMBOLS // 4:
+        return None
+    part = slice(first, last)
+    differ = int(np.sum(a.fit.symbols[part] != b.fit.symbols[part]))
+    doubt = float(sum(np.sum(1 - t.fit.posterior.max(axis=1)[part]) for t in (a, b)))
+    return bool(differ <= doubt + 4 * np.sqrt(doubt) + 1)
+
+
+# --- for the rest of the measuring -------------------------------------------------------------
+
+
+def baseband(s: Survey, found: Found) -> Baseband:
+    """The audio with the tones' changes and the drift of our transmissions taken off.
+
+    Between transmissions the path stays at the middle of the tones.
+    """
+    times = np.arange(s.audio.size) / s.rate_hz
+    path = np.full(times.size, found.main.centre_hz)
+    bounds = [0.0, *(0.5 * (a.end_s + b.begin_s) for a, b in zip(found.ours, found.ours[1:], strict=False)), np.inf]
+    for k, one in enumerate(found.ours):
+        a, b = np.searchsorted(times, bounds[k : k + 2])
+        if b - a > 1:
+            path[a:b] = one.path_hz(times[a:b])
+    return carrier.shift(s, path)
+
+
+def marks(base: Baseband, found: Found) -> Marks:
+    """Our transmissions as stretches of presence of a steady signal."""
+    n, rate = base.z.size, base.rate_hz
+    t = base.times_s
+    on = np.array([max(one.begin_s, 0.0) for one in found.ours])
+    off = np.array([min(one.end_s, n / rate) for one in found.ours])
+    down, settled, up = np.zeros(n, bool), np.zeros(n, bool), np.ones(n, bool)
+    for a, b in zip(on, off, strict=True):
+        down[slice(*np.searchsorted(t, [a, b]))] = True
+        settled[slice(*np.searchsorted(t, [a + _GUARD_S, b - _GUARD_S]))] = True
+        up[slice(*np.searchsorted(t, [a - _AWAY_S, b + _AWAY_S]))] = False
+    return Marks(
+        keyed=False,
+        on_s=on,
+        off_s=off,
+        cut_start=bool(found.ours[0].begin_s < 0.05),
+        cut_end=bool(found.ours[-1].end_s > n / rate - 0.05),
+        down=down,
+        settled=settled,
+        up=up,
+        amplitude=float(np.sqrt(found.main.fit.power)),
+    )
+
+
+def centre_less_path_hz(base: Baseband, down: Marks, found: Found) -> float:
+    """What must be added to the mean frequency of the path at key-down to have the middle of the tones."""
+    parts = [(one.centre_hz, one.end_s - one.begin_s) for one in found.ours]
+    centre = sum(hz * length for hz, length in parts) / sum(length for _, length in parts)
+    return float(centre - base.path_hz[down.down].mean())
+
+
+def other_stations(found: Found) -> tuple[OtherSignal, ...]:
+    """Slots of other stations, levels relative to ours."""
+    ours = found.main.fit.power
+    return tuple(
+        OtherSignal(
+            frequency_hz=one.centre_hz,
+            level_dbc=float(10 * np.log10(one.fit.power / ours)),
+            keyed=True,
+            dips_with_ours=None,
+            same_lines=None,
+        )
+        for one in found.others
+    )
+
+
+def own_places_hz(found: Found) -> tuple[float, ...]:
+    """Where our signal was heard again, and where other slots are: no further carriers are there."""
+    return tuple(one.centre_hz for one in (*found.copies, *found.others))
+
+
+# --- into the result ---------------------------------------------------------------------------
+
+
+def measure_slot(
+    found: Found,
+    *,
+    symbols: tuple[int, ...] | None = None,
+    start_utc: datetime | None = None,
+    repeat_s: float | None = None,
+) -> Slot:
+    """The slot family of our main transmission, and the others of ours compared with it.
+
+    Parameters
+    ----------
+    symbols : the plan's symbols.
+    start_utc, repeat_s : time of the recording's first sample and the slots' period; with both the
+        start is counted from the slot boundary.
+    """
+    main = found.main
+    f, course = main.fit, main.fit.course
+    missing = not_measured_names(Slot, "only shifted keying has a shift")
+    values: dict[str, object] = {}
+    start, origin = main.start_s, "recording"
+    if start_utc is not None and repeat_s is not None:
+        start, origin = since_boundary(start_utc, start, repeat_s), "slot"
+    errors, why = _errors(f, symbols)
+    values["symbol_errors"] = errors
+    spread = frequency_spread(f)
+    if spread is None:
+        why_spread = "too weak or too short to see the tones' width"
+        missing.update(frequency_spread_hz=why_spread, frequency_spread_hz_sigma=why_spread)
+    else:
+        values["frequency_spread_hz"], values["frequency_spread_hz_sigma"] = spread
+    clarity, clarity_sigma = symbol_clarity(f)
+    drift_hz, drift_sigma = drift(f)
+    same = [_same_symbols(one, main) for one in found.ours if one is not main]
+    told = [answer for answer in same if answer is not None]
+    values["same_symbols"] = all(told) if told else None
+    values |= {
+        "kind": "four-tone",
+        "start_offset_s": start,
+        "start_offset_s_sigma": float(f.sigma[0]),
+        "start_offset_from": origin,
+        "symbol_s": course.symbol_s,
+        "symbol_s_sigma": float(f.sigma[1]),
+        "tone_spacing_hz": course.spacing_hz,
+        "tone_spacing_hz_sigma": float(f.sigma[2]),
+        "symbols": tuple(int(k) for k in f.symbols[f.first : f.last]),
+        "first_symbol": f.first,
+        "expected_symbol_errors": main.expected_errors,
+        "symbol_clarity": clarity,
+        "symbol_clarity_sigma": clarity_sigma,
+        "coherent_symbols": f.together,
+        "drift_hz": drift_hz,
+        "drift_hz_sigma": drift_sigma,
+        "complete": main.complete,
+        "heard": tuple(_heard(one, found) for one in found.ours),
+    }
+    missing = {k: v for k, v in missing.items() if values.get(k) is None}
+    if errors is None:
+        missing["symbol_errors"] = why
+    if values["same_symbols"] is None:
+        missing["same_symbols"] = "one transmission: nothing to compare it with"
+    return Slot(missing=missing, **values)  # type: ignore[arg-type]
+
+
+def since_boundary(start_utc: datetime, at_s: float, repeat_s: float) -> float:
+    """Time of ``at_s`` in the recording since the nearest boundary of periods counted from the hour."""
+    of_hour = start_utc.minute * 60 + start_utc.second + start_utc.microsecond * 1e-6
+    return float((of_hour + at_s + 0.5 * repeat_s) % repeat_s - 0.5 * repeat_s)
+
+
+def _errors(f: Fit, symbols: tuple[int, ...] | None) -> tuple[int | None, str]:
+    if symbols is None:
+        return None, "the plan names no symbols"
+    if len(symbols) != SYMBOLS:
+        return None, f"the plan names {len(symbols)} symbols; a transmission has {SYMBOLS}"
+    sent: Symbols = np.array(symbols, np.intp)[f.first : f.last]
+    return int(np.sum(f.symbols[f.first : f.last] != sent)), ""
+
+
+def _heard(one: Transmission, found: Found) -> SlotHeard:
+    f = one.fit
+    part = slice(max(f.first, found.main.fit.first), min(f.last, found.main.fit.last))
+    drift_hz, drift_sigma = drift(f)
+    return SlotHeard(
+        start_s=one.start_s,
+        start_s_sigma=float(f.sigma[0]),
+        tone_hz=one.centre_hz,
+        tone_hz_sigma=float(f.sigma[3]),
+        level_db=float(10 * np.log10(f.power / found.main.fit.power)),
+        energy_db=f.energy_db,
+        drift_hz=drift_hz,
+        drift_hz_sigma=drift_sigma,
+        complete=one.complete,
+        symbol_differences=int(np.sum(f.symbols[part] != found.main.fit.symbols[part])),
+        same_symbols=_same_symbols(one, found.main),
+    )
+
+
+def drift(f: Fit) -> tuple[float, float]:
+    """Frequency at the end of what was heard less that at its start, and its sigma; insignificant curves left out."""
+    c = f.course
+    ends = 2 * (c.start_s + c.symbol_s * np.array([f.first, f.last]) - c.from_s) / c.span_s - 1
+    terms = [k for k in range(1, len(c.hz)) if k == 1 or abs(c.hz[k]) > 3 * f.sigma[3 + k]]
+    weight = np.zeros(len(c.hz))
+    weight[terms] = np.diff(np.polynomial.legendre.legvander(ends, len(c.hz) - 1), axis=0)[0, terms]
+    covariance = f.covariance[3:, 3:]
+    variance = float(weight @ covariance @ weight)
+    return float(weight @ np.array(c.hz)), float(np.sqrt(max(variance, 0.0)))
+
+
+def symbol_clarity(f: Fit) -> tuple[float, float]:
+    """Share of the symbols' energy that is in their own tones, noise removed, and its sigma.
+
+    Each tone's energy counts with the probability that it is the symbol's: to count the strongest
+    would take noise for clarity. The scatter comes from leaving out groups of symbols.
+    """
+    rows = slice(f.first, f.last)
+    energy = np.abs(f.sums[rows]) ** 2 - f.noise_density * f.course.symbol_s
+    own, all_ = np.sum(f.posterior[rows] * energy, axis=1), energy.sum(axis=1)
+    group = np.arange(own.size) * _GROUPS // own.size
+    part = np.array([own[group != k].sum() / max(all_[group != k].sum(), 1e-30) for k in range(_GROUPS)])
+    sigma = np.sqrt((_GROUPS - 1) / _GROUPS * np.sum((part - part.mean()) ** 2))
+    return float(np.clip(own.sum() / max(all_.sum(), 1e-30), 0.0, 1.0)), float(sigma)
+
+
+def frequency_spread(f: Fit) -> tuple[float, float] | None:
+    """Twice the standard deviation of the tone's own spectrum in Hz, drift and symbols removed; and sigma.
+
+    A Gaussian spectrum of standard deviation s makes the autocorrelation exp(-(2 pi s lag)^2 / 2).
+    It is read at the longest lag at which two thirds are left: there noise matters least and the
+    shape still is that of any smooth spectrum.
+    """
+    cells, cell_s, noise = _cells(f)
+    if cells.size < 64:
+        return None
+    # where the phase starts afresh only what lies within one symbol can be compared
+    width_of = cells.shape[1] if f.together == 1 else cells.size
+    cells = cells.reshape(-1, width_of)
+    longest = width_of - 2 if f.together == 1 else round(_LONGEST_LAG * cells.size)
+    lags = np.unique(np.round(np.geomspace(1, max(longest, 2), 24)).astype(np.intp))
+    parts = np.array([_lagged(cells, int(m)) for m in lags])  # (lags, groups)
+
+    def width(products: Products) -> float:
+        level = np.abs(products.sum(axis=1))
+        # level at lag 0 without the noise: as a parabola's top
+        zero = max(level[0] + (level[0] - level[1]) / (int(lags[1]) ** 2 - 1), 1e-30)
+        kept = level / zero
+        last = int(np.argmax(kept < _KEPT)) if np.any(kept < _KEPT) else lags.size - 1
+        curve = max(-2 * float(np.log(np.clip(kept[last], 1e-3, 1.0))), 0.0)
+        return float(np.sqrt(curve) / (2 * np.pi * float(lags[last]) * cell_s))
+
+    level = float(np.abs(parts.sum(axis=1)[0]))
+    doubt = noise / np.sqrt(cells.size)
+    if level < 4 * doubt:
+        return None
+    groups = parts.shape[1]
+    left_out = np.array([width(np.delete(parts, k, axis=1)) for k in range(groups)])
+    sigma = np.sqrt((groups - 1) / groups * np.sum((left_out - left_out.mean()) ** 2))
+    # what noise in the autocorrelation can pass for at the longest lag
+    floor = np.sqrt(2 * min(doubt * np.sqrt(1 + 2 * level / noise) / level, 1.0)) / (2 * np.pi * lags[-1] * cell_s)
+    return 2 * width(parts), 2 * float(np.hypot(sigma, floor))
+
+
+def _cells(f: Fit) -> tuple[Products, float, float]:
+    """Means of what is left without the symbols, eight to a symbol (symbols, 8), their length, and their noise."""
+    rest = f.rest[np.flatnonzero(f.rest)]
+    count = (f.last - f.first) * _SPREAD_CELLS
+    bounds = np.round(np.arange(count) * rest.size / count).astype(np.intp)
+    size = np.diff(np.append(bounds, rest.size))
+    cells = np.asarray(np.add.reduceat(rest, bounds) / size, np.complex128)
+    cell_s = f.course.symbol_s / _SPREAD_CELLS
+    return cells.reshape(-1, _SPREAD_CELLS), cell_s, f.noise_density / cell_s
+
+
+def _lagged(cells: Products, lag: int) -> Products:
+    """Lagged products within each row, summed by groups of neighbours, over the number of all."""
+    product = (np.conj(cells[:, :-lag]) * cells[:, lag:]).ravel()
+    return np.array([part.sum() for part in np.array_split(product, _GROUPS)], np.complex128) / product.size

@@ -1,0 +1,390 @@
+"""Where in a recording four-tone slots are: place, start, drift and spacing to within a fraction of a tone.
+
+A slot is 162 symbols on four tones one symbol rate apart, and the low bit of each symbol is known
+(the *fixed bits*): tones 0 and 2 where it is 0, tones 1 and 3 where it is 1. Three sieves, from
+cheap to dear:
+
+1. places: frequencies where the survey holds more power than its surroundings for half a minute;
+2. alternation: there the strongest frequency changes from one symbol length to the next, as it does
+   in a slot and does not in a carrier, in keying or in hum;
+3. correlation: which of the two pairs of tones is stronger, symbol by symbol, against the fixed
+   bits, for all starts (also before the recording), centres, drifts and spacings.
+
+The correlation looks at shares of power, so neither fading nor a strong neighbour sways it, and its
+mean is removed, so that a steady tone correlates with nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigcheck.measure.spectrum import Survey, running_median
+from sigcheck.measure.track import Complex, Real
+
+SYMBOL_S = 8192 / 12000  # the four-tone protocol: from memory, not looked up
+SPACING_HZ = 12000 / 8192
+SYMBOLS = 162
+FIXED_BITS: NDArray[np.int64] = np.array(
+    [
+        int(bit)
+        for bit in "110000001000111000100101111000000010010100000010110011"
+        "010001101000011010101010010010110001101010001000001001"
+        "001110110011010001110000010100110000000110101100011000"
+    ]
+)
+"""Low bit of each symbol, shape (162,)."""
+
+NARROW_HZ = 93.75  # sample rate about a place: 64 samples a symbol
+_LOWEST_HZ = 150.0
+_CHUNK_S = 30.0  # a quarter of a transmission: pauses and other transmissions stay out of some chunk
+_MORE = 0.30  # power over the surroundings in a chunk: six times the scatter of 30 s of noise in a bin
+_MORE_LONG = 0.15  # and in four of them, as much in their scatter; -25 dB in 2500 Hz makes 0.7
+_MOST_BURSTY = 3.5  # mean square over squared mean of the frames' power: noise makes 2, keying more
+_MOST_PLACES = 40
+_REACH_HZ = 6.0  # centres looked at about a place
+_GRID = 4  # frequencies to a spacing
+_HOPS = 4  # frames to a symbol
+_DRIFTS_HZ = (0.0, 1.2, -1.2, 2.4, -2.4, 3.6, -3.6, 4.8, -4.8)  # over a transmission
+_MOST_TRIED = 40  # peaks of the quick score that are looked at exactly
+_FEWEST = 40  # symbols within the recording
+# The largest of some 10^6 correlations of noise reaches 5.5; of things that dwell for longer than a
+# symbol the scatter is larger by half.
+LEAST_SCORE = 6.5
+_WINDOW_S = 600.0  # long recordings are searched by such pieces, each overlapping the next by a transmission
+_CHANGES = 0.3  # share of symbol lengths after which the strongest frequency is another one; a slot has 0.75
+
+
+@dataclass(frozen=True)
+class Sighting:
+    """A slot seen by its fixed bits."""
+
+    centre_hz: float  # middle between the lowest and the highest tone, at the middle of the transmission
+    start_s: float  # of the first of 162 symbols; before the recording where its beginning is missing
+    drift_hz: float  # end less start
+    spacing_hz: float
+    symbol_s: float
+    score: float  # correlation times the square root of the number of symbols
+
+
+@dataclass(frozen=True)
+class Narrow:
+    """The audio about one frequency, ``hz`` shifted to 0, at some 94 Hz."""
+
+    z: Complex
+    hz: float
+    rate_hz: float
+    first_s: float  # time of the first sample
+    window: Real  # that each sample was averaged under, sum 1, at ``fast_hz``
+    fast_hz: float
+
+    @property
+    def times_s(self) -> Real:
+        """Time of each sample, shape (n,)."""
+        return self.first_s + np.arange(self.z.size) / self.rate_hz
+
+    def response(self, hz: Real) -> Real:
+        """Power response of that average at offsets from the middle."""
+        n = np.arange(self.window.size) - 0.5 * (self.window.size - 1)
+        return np.asarray((np.cos(2 * np.pi * hz[:, None] * n / self.fast_hz) @ self.window) ** 2)
+
+
+def search(s: Survey, *, near_hz: float | None = None) -> list[Sighting]:
+    """All slots in the survey's audio, best first.
+
+    Parameters
+    ----------
+    near_hz : look within 150 Hz of here only; None looks everywhere.
+    """
+    duration_s = s.audio.size / s.rate_hz
+    if duration_s < _FEWEST * SYMBOL_S:
+        return []
+    found: list[Sighting] = []
+    length, step = _WINDOW_S, _WINDOW_S - 1.1 * SYMBOLS * SYMBOL_S
+    for start in np.arange(0.0, max(duration_s - length, 0.0) + step, step):
+        found += _search_window(s, float(start), min(float(start) + length, duration_s), near_hz)
+    return _distinct(found)
+
+
+def _search_window(s: Survey, start_s: float, end_s: float, near_hz: float | None) -> list[Sighting]:
+    hz = places(s, start_s, end_s)
+    if near_hz is not None:
+        hz = hz[np.abs(hz - near_hz) < 150.0]
+    if not hz.size:
+        return []
+    found: list[Sighting] = []
+    for narrow in narrowed(s.audio, s.rate_hz, hz, start_s=start_s, end_s=end_s):
+        power = tone_power(narrow)
+        if _alternates(power):
+            found += _correlated(power, narrow)
+    return found
+
+
+# --- places ------------------------------------------------------------------------------------
+
+
+def places(s: Survey, start_s: float, end_s: float) -> Real:
+    """Frequencies where power stands out of the surroundings for half a minute or more, strongest first."""
+    first, last = np.searchsorted(s.frame_s, [start_s, end_s])
+    density = s.density[first:last]
+    hop_s = float(s.frame_s[1] - s.frame_s[0]) if s.frame_s.size > 1 else 1.0
+    per_chunk = max(1, round(_CHUNK_S / hop_s))
+    chunks = max(1, round(density.shape[0] / per_chunk))
+    near = max(3, round(150.0 / s.bin_hz) | 1)
+    ratio, bursty = [], []
+    for part in np.array_split(density, chunks):
+        if not part.shape[0]:
+            continue
+        usual = np.median(part[:, 1::3], axis=1)
+        weight = 1.0 / np.maximum(1.0, usual / (3.0 * max(float(np.median(usual)), 1e-30)))  # crashes
+        calm = part * weight[:, None].astype(np.float32)
+        mean = np.maximum(calm.mean(axis=0, dtype=np.float64), 1e-30)
+        bursty.append(np.einsum("ij,ij->j", calm, calm, dtype=np.float64) / calm.shape[0] / mean**2)
+        ratio.append(mean / np.maximum(running_median(mean, near), 1e-30))
+    r = np.array(ratio)
+    r[:, 1:-1] = 0.25 * (r[:, :-2] + 2 * r[:, 1:-1] + r[:, 2:])
+    even = np.array(bursty) < _MOST_BURSTY
+    four = min(4, r.shape[0])
+    long = np.array([r[k : k + four].mean(axis=0) for k in range(r.shape[0] - four + 1)])
+    strength = np.maximum(np.where(even, r - 1.0, 0.0).max(axis=0) / _MORE, (long.max(axis=0) - 1.0) / _MORE_LONG)
+    strength[: int(_LOWEST_HZ / s.bin_hz)] = 0.0
+    strength[-3:] = 0.0
+    strength = np.where(even.any(axis=0), strength, 0.0)
+    peak = (strength[1:-1] >= strength[:-2]) & (strength[1:-1] > strength[2:]) & (strength[1:-1] > 1.0)
+    bins = np.flatnonzero(peak) + 1
+    bins = bins[np.argsort(-strength[bins])][:_MOST_PLACES]
+    return np.asarray(_middle(strength, bins) * s.bin_hz)
+
+
+def _middle(strength: Real, bins: NDArray[np.intp]) -> Real:
+    """Power-weighted place of each peak among its neighbours."""
+    offsets = np.arange(-1, 2)
+    weight = np.maximum(strength[bins[:, None] + offsets], 0.0)
+    return np.asarray(bins + (weight * offsets).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-30))
+
+
+def narrowed(
+    audio: Complex, rate_hz: float, hz: Real, *, start_s: float = 0.0, end_s: float = np.inf, pieces: int = 2
+) -> list[Narrow]:
+    """The audio about each of the given frequencies (k,).
+
+    Each sample is a mean under a raised-cosine window of ``pieces`` steps, so the tones that would
+    fold onto the four are 30 dB down (2 pieces) or 58 dB and more (4 pieces, Blackman window).
+    """
+    step = max(1, round(rate_hz / NARROW_HZ))
+    first = round(start_s * rate_hz)
+    rows = audio[first : round(min(end_s * rate_hz, audio.size))]
+    count = rows.size // step
+    rows = rows[: count * step].reshape(count, step)
+    n = np.arange(pieces * step) - pieces * step / 2 + 0.5
+    turn = 2 * np.pi * n / (pieces * step)
+    window = 0.42 + 0.5 * np.cos(turn) + 0.08 * np.cos(2 * turn) if pieces > 2 else 0.5 + 0.5 * np.cos(turn)
+    window = window / window.sum()
+    kernel = window[:, None] * np.exp(-2j * np.pi * n[:, None] * hz / rate_hz)
+    parts = kernel.astype(np.complex64).reshape(pieces, step, -1)
+    out = np.zeros((max(count - pieces + 1, 0), hz.size), np.complex64)
+    for k in range(pieces):
+        out += rows[k : k + out.shape[0]] @ parts[k]
+    first_s = (first + pieces * step / 2 - 0.5) / rate_hz
+    at = first_s + np.arange(out.shape[0]) * (step / rate_hz)
+    low = []
+    for k, f in enumerate(hz):
+        cycles = f * at
+        turned = out[:, k] * np.exp(-2j * np.pi * (cycles - np.floor(cycles))).astype(np.complex64)
+        low.append(Narrow(turned, float(f), rate_hz / step, first_s, window, rate_hz))
+    return low
+
+
+# --- alternation -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class TonePower:
+    """Power in one symbol length over its mean in noise, on a grid of frequencies and starts.
+
+    ``value`` (frames, frequencies); frequency column c is at ``(c - middle) * SPACING_HZ / 4`` from
+    the place, frame j covers one symbol length from ``first_s + j * hop_s``.
+    """
+
+    value: NDArray[np.float32]
+    middle: int
+    first_s: float
+    hop_s: float
+
+
+def tone_power(n: Narrow) -> TonePower:
+    """Matched filters of one symbol length, four to a spacing and four to a symbol."""
+    length = round(SYMBOL_S * n.rate_hz)
+    hop = max(1, round(length / _HOPS))
+    half = int(np.ceil((_REACH_HZ + 2.5 * SPACING_HZ) / SPACING_HZ * _GRID))
+    hz = np.arange(-half, half + 1) * (SPACING_HZ / _GRID)
+    turn = np.exp(-2j * np.pi * np.arange(length)[:, None] * hz / n.rate_hz).astype(np.complex64)
+    if n.z.size < length:
+        return TonePower(np.zeros((0, hz.size), np.float32), half, n.first_s, hop / n.rate_hz)
+    frames = np.lib.stride_tricks.sliding_window_view(n.z, length)[::hop] @ turn
+    power = frames.real**2 + frames.imag**2
+    noise = float(np.median(power)) / np.log(2.0)  # at most a third of the grid is the signal's
+    return TonePower(power / np.float32(max(noise, 1e-30)), half, n.first_s - 0.5 / n.rate_hz, hop / n.rate_hz)
+
+
+def _alternates(p: TonePower) -> bool:
+    """Whether the strongest frequency is another one a symbol length later, where frames are clear."""
+    best = np.argmax(p.value, axis=1)
+    clear = p.value[np.arange(best.size), best]
+    if best.size <= 4 * _HOPS:
+        return False
+    weight = np.minimum(clear[:-_HOPS], clear[_HOPS:])
+    change = np.abs(best[_HOPS:] - best[:-_HOPS]) > 0.6 * _GRID
+    strong = weight > np.quantile(weight, 0.5)
+    return bool(change[strong].mean() > _CHANGES)
+
+
+# --- correlation -------------------------------------------------------------------------------
+
+
+def _correlated(p: TonePower, n: Narrow) -> list[Sighting]:
+    """Slots about one place: the best, then what is left where it is not."""
+    found: list[Sighting] = []
+    for grid in (_GRID, _GRID - 1, _GRID + 1):
+        best = _best_by_fixed_bits(p, n, grid, SYMBOL_S)
+        found += best
+        if best:
+            break
+    return found
+
+
+def _best_by_fixed_bits(p: TonePower, n: Narrow, grid: int, symbol_s: float) -> list[Sighting]:
+    """All starts, centres and drifts for one spacing (``grid`` columns) and symbol length."""
+    lean = _pair_lean(p.value, grid)  # (frames, lowest tones)
+    frames, columns = lean.shape
+    bits = 2.0 * FIXED_BITS - 1.0
+    at = np.round(np.arange(SYMBOLS) * symbol_s / p.hop_s).astype(np.intp)
+    before = at[-1] - at[_FEWEST - 1]  # of the recording, where the beginning is missing
+    after = at[-1]
+    padded = np.zeros((before + frames + after, columns), np.float32)
+    padded[before : before + frames] = lean
+    starts = before + frames - at[_FEWEST - 1]
+    inside = _inside_sums(bits, at, before, frames, starts)
+    totals = _along(padded, at, starts)
+    reach = int(_REACH_HZ / SPACING_HZ * _GRID)
+    lowest = p.middle - round(1.5 * grid)
+    use = np.arange(max(lowest - reach, 0), min(lowest + reach + 1, columns))
+    scores, which = None, None
+    for number, drift_hz in enumerate(_DRIFTS_HZ):
+        shift = _shifts(drift_hz)
+        total = np.zeros((starts, use.size), np.float32)
+        for k in range(SYMBOLS):
+            low, high = use[0] + shift[k], use[-1] + 1 + shift[k]
+            a, b = max(low, 0), min(high, columns)
+            total[:, a - low : use.size - (high - b)] += np.float32(bits[k]) * padded[at[k] : at[k] + starts, a:b]
+        score = _score(total, inside, totals, use)
+        if scores is None or which is None:
+            scores, which = score, np.zeros(score.shape, np.int8)
+        else:
+            better = score > scores
+            scores[better] = score[better]
+            which[better] = number
+    assert scores is not None and which is not None
+    found: list[Sighting] = []
+    length = round(SYMBOLS * symbol_s / p.hop_s)
+    for _ in range(_MOST_TRIED):
+        j, c = (int(v) for v in np.unravel_index(int(np.argmax(scores)), scores.shape))
+        if scores[j, c] < LEAST_SCORE:
+            break
+        drift_hz = _DRIFTS_HZ[which[j, c]]
+        exact = _exact_score(padded, bits, j + at, int(use[c]) + _shifts(drift_hz), (before, before + frames))
+        if exact < LEAST_SCORE:
+            scores[max(0, j - 2) : j + 3, max(0, c - 2) : c + 3] = 0.0
+            continue
+        centre = n.hz + (use[c] + 1.5 * grid - p.middle) * SPACING_HZ / _GRID
+        start_s = p.first_s + (j - before) * p.hop_s
+        found.append(Sighting(float(centre), start_s, drift_hz, SPACING_HZ * grid / _GRID, symbol_s, exact))
+        scores[max(0, j - length + 1) : j + length] = 0.0
+    return found
+
+
+def _shifts(drift_hz: float) -> NDArray[np.intp]:
+    """Columns by which a drift moves each symbol, (162,)."""
+    along = (np.arange(SYMBOLS) - 0.5 * (SYMBOLS - 1)) / SYMBOLS
+    return np.asarray(np.round(drift_hz * along * _GRID / SPACING_HZ), np.intp)
+
+
+def _exact_score(
+    padded: NDArray[np.float32], bits: Real, rows: NDArray[np.intp], columns: NDArray[np.intp], inside: tuple[int, int]
+) -> float:
+    """Correlation coefficient along one course times the root of the number of symbols heard on it."""
+    heard = (rows >= inside[0]) & (rows < inside[1]) & (columns >= 0) & (columns < padded.shape[1])
+    if heard.sum() < _FEWEST:
+        return 0.0
+    lean, bits = padded[rows[heard], columns[heard]].astype(np.float64), bits[heard]
+    lean, bits = lean - lean.mean(), bits - bits.mean()
+    scale = np.sqrt(np.sum(lean**2) * np.sum(bits**2))
+    return float(np.sum(lean * bits) / max(scale, 1e-9) * np.sqrt(heard.sum()))
+
+
+def _pair_lean(power: NDArray[np.float32], grid: int) -> NDArray[np.float32]:
+    """How far power leans to tones 1 and 3, -1..1, for each lowest tone; shape (frames, columns - 3 grid)."""
+    columns = power.shape[1] - 3 * grid
+    tone = [power[:, k * grid : k * grid + columns] for k in range(4)]
+    odd, even = np.maximum(tone[1], tone[3]), np.maximum(tone[0], tone[2])
+    total = tone[0] + tone[1] + tone[2] + tone[3]
+    return np.asarray((odd - even) / np.maximum(total, 1e-20), np.float32)
+
+
+@dataclass(frozen=True)
+class _Inside:
+    """Of the symbols within the recording, for each start (n,): how many, and the sum of their bits."""
+
+    count: Real
+    bits: Real
+
+
+def _inside_sums(bits: Real, at: NDArray[np.intp], before: int, frames: int, starts: int) -> _Inside:
+    there = np.zeros(before + frames + int(at[-1]))
+    there[before : before + frames] = 1.0
+    count, total = np.zeros(starts), np.zeros(starts)
+    for k in range(SYMBOLS):
+        part = there[at[k] : at[k] + starts]
+        count += part
+        total += bits[k] * part
+    return _Inside(count, total)
+
+
+def _along(padded: NDArray[np.float32], at: NDArray[np.intp], starts: int) -> tuple[Real, Real]:
+    """Sum and sum of squares of the lean over a transmission from each start, shape (starts, columns) each."""
+    # Frames a symbol apart, as the correlation takes them: in between the lean of a signal whose own
+    # rhythm is near to the symbols' is another one.
+    sums = []
+    for values in (padded, padded * padded):
+        rows = -(-values.shape[0] // _HOPS)
+        running = np.zeros(((rows + SYMBOLS) * _HOPS, values.shape[1]), np.float32)
+        running[: values.shape[0]] = values
+        running = np.cumsum(running.reshape(rows + SYMBOLS, _HOPS, -1), axis=0).reshape(running.shape)
+        total = running[(SYMBOLS - 1) * _HOPS :][:starts]
+        total[_HOPS:] = total[_HOPS:] - running[: starts - _HOPS]
+        sums.append(total)
+    return sums[0], sums[1]
+
+
+def _score(total: NDArray[np.float32], inside: _Inside, sums: tuple[Real, Real], use: NDArray[np.intp]) -> Real:
+    """Correlation coefficient of the lean with the fixed bits, times the root of the number of symbols."""
+    n = np.maximum(inside.count, 1.0)[:, None]
+    bits = inside.bits[:, None]
+    lean, square = sums[0][:, use], sums[1][:, use]
+    together = total - bits * lean / n
+    spread = (n - bits**2 / n) * (square - lean**2 / n)
+    # a lean that hardly varies (a carrier) has nothing to correlate
+    score = np.where(square - lean**2 / n > 0.01 * n, together / np.sqrt(np.maximum(spread, 1e-9)) * np.sqrt(n), 0.0)
+    return np.asarray(np.where(inside.count[:, None] >= _FEWEST, score, 0.0))
+
+
+def _distinct(found: list[Sighting]) -> list[Sighting]:
+    """Best first, each only once: a slot is seen again at neighbouring places and a tone away."""
+    out: list[Sighting] = []
+    for one in sorted(found, key=lambda x: -x.score):
+        length = SYMBOLS * one.symbol_s
+        if all(abs(o.start_s - one.start_s) > 0.9 * length or abs(o.centre_hz - one.centre_hz) > 5.0 for o in out):
+            out.append(one)
+    return out
