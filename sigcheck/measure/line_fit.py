@@ -155,13 +155,13 @@ class LineFit:
         """A turn of one frequency in each block."""
         return Turn([f * b.t for f, b in zip(hz, self.blocks, strict=True)], orders, np.asarray(hz, float))
 
-    def fit(self, turns: list[Turn]) -> Fitted:
-        """Least-squares fit of all lines of all turns at once, block by block."""
-        rest = self.m.y.copy()
+    def fit(self, turns: list[Turn], y: Complex | None = None) -> Fitted:
+        """Least-squares fit of all lines of all turns at once, block by block, to the modulation or to ``y``."""
+        rest = (self.m.y if y is None else y).copy()
         count = sum(len(turn.orders) for turn in turns)
         amplitude = np.zeros((len(self.blocks), 2 * count), np.complex128)
         spread = np.zeros((len(self.blocks), 2 * count))
-        for i, b in enumerate(self.blocks if count else []):
+        for i, b in enumerate((self.blocks if y is None else self.of(y)) if count else []):
             e = np.concatenate([_harmonics(turn.cycles[i], turn.orders) for turn in turns], axis=1)
             amplitude[i], spread[i], left = _solve(b, np.concatenate([e, e.conj()], axis=1))
             rest[self.where[b.place]] = left
@@ -208,9 +208,11 @@ class LineFit:
         step = span / (knots - 1)
         prior = _walk_prior(knots, step, walk_hz)
         weight = 2.0 / max(noise, 1e-20)  # a complex sample's noise has half its variance along the derivative
-        order = np.array(orders)
-        for _ in range(_ROUNDS):
-            e = b.centred(pairs(cycles, orders))
+        top = orders[0]
+        # low orders turn least: they lead the course to where the higher ones can be followed
+        for _ in range(_ROUNDS + int(np.ceil(np.log2(max(orders) / orders[0])))):
+            order = np.array([k for k in orders if k <= top])
+            e = b.centred(pairs(cycles, order.tolist()))
             amplitude, _, rest = _solve_centred(b, e)
             turned = 1j * np.concatenate([order, -order]) * amplitude
             slope = e @ turned.astype(np.complex64)
@@ -231,8 +233,9 @@ class LineFit:
             bend = np.linalg.solve(weight * information + prior + hold, weight * force)
             bend = np.clip(bend, -0.5, 0.5)
             cycles = cycles + ((1 - share) * bend[left] + share * bend[left + 1]) / (2 * np.pi)
-            if float(np.abs(bend).max()) * max(orders) < 0.02:
+            if top >= max(orders) and float(np.abs(bend).max()) * max(orders) < 0.02:
                 break
+            top *= 2
         return np.asarray(cycles)
 
 

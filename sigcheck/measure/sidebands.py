@@ -6,6 +6,7 @@ is therefore fitted and taken away, together with all found before it, ahead of 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -58,23 +59,31 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
         return Found(Lines(missing=missing), m.y.copy(), ())
     fit = LineFit(m, blocks)
     spectrum = Periodogram(m.y, m, blocks)
-    mains = _mains_turn(fit, spectrum)
-    turns = [] if mains is None else [mains]
-    fitted = fit.fit(turns)
-    if turns:
+    others: list[Turn] = []
+    fitted = fit.fit(others)
+
+    def add_others(more: Callable[[float], bool], ahead: list[Turn]) -> None:
+        nonlocal spectrum, fitted
+        while len(others) < _MAX_OTHER_LINES:
+            peak = spectrum.strongest(exclude=list(fitted.offsets))
+            if peak is None or not more(peak):
+                return
+            others.append(_other_turn(fit, spectrum, fitted.rest, peak))
+            fitted = fit.fit([*ahead, *others])
+            spectrum = Periodogram(fitted.rest, m, blocks)
+
+    add_others(_far_from_mains, [])  # side lobes of such a line, stronger than any hum, would pass for mains
+    mains = _mains_turn(fit, spectrum, fitted.rest)
+    if mains is not None:
+        fitted = fit.fit([mains, *others])
         spectrum = Periodogram(fitted.rest, m, blocks)
-    others: list[float] = []
-    while len(others) < _MAX_OTHER_LINES:
-        peak = spectrum.strongest(exclude=[*others, *fitted.offsets])
-        if peak is None:
-            break
-        others.append(peak)
-        turns.append(_other_turn(fit, spectrum, fitted.rest, peak))
-        fitted = fit.fit(turns)
-        spectrum = Periodogram(fitted.rest, m, blocks)
-    if mains is not None and others:  # its course once more, without what stood beside it
-        turns[0] = mains = fit.follow(mains, spectrum.noise_near(mains.mean_hz), rest=_with(fitted, mains, fit))
-        fitted = fit.fit(turns)
+        add_others(lambda _: True, [mains])
+        if others:  # the mains' course once more, without what stood beside it
+            own = _with(fitted, mains, fit)
+            mains = fit.follow(mains, spectrum.noise_near(mains.mean_hz), rest=own)
+            fitted = fit.fit([mains, *others])
+    else:
+        add_others(lambda _: True, [])
     rest = fitted.rest
     lines_found = fitted.lines(spectrum.noise_near)
     fundamental = None if mains is None else mains.mean_hz
@@ -109,8 +118,13 @@ def _with(fitted: Fitted, turn: Turn, fit: LineFit) -> Complex:
     return out
 
 
-def _mains_turn(fit: LineFit, spectrum: Periodogram) -> Turn | None:
-    """The mains with all its harmonics that stand out, its wander followed; None where none does."""
+def _far_from_mains(hz: float) -> bool:
+    """Whether an offset is none of the strong harmonics of either mains frequency, which may be off by 1 %."""
+    return all(abs(hz - k * mains) > 0.01 * hz + 0.1 for mains in (50.0, 60.0) for k in range(1, 9))
+
+
+def _mains_turn(fit: LineFit, spectrum: Periodogram, rest: Complex) -> Turn | None:
+    """The mains with all its harmonics that stand out in ``rest``, its wander followed; None where none does."""
     mains = mains_fundamental(spectrum)
     if mains is None:
         return None
@@ -123,9 +137,9 @@ def _mains_turn(fit: LineFit, spectrum: Periodogram) -> Turn | None:
     if not orders:
         return None
     turn = fit.straight(spectrum.followed(orders[:6], mains, WANDER_HZ), orders)
-    turn = fit.follow(turn, spectrum.noise_near(orders[0] * mains))
+    turn = fit.follow(turn, spectrum.noise_near(orders[0] * mains), rest=rest)
     # along the course that was found, weak high harmonics add up that wander had smeared
-    rest = fit.fit([turn]).rest
+    rest = fit.fit([turn], rest).rest
     hidden = [k for k in every if k not in orders]
     if hidden:
         upper, lower = fit.sums(rest, turn, hidden)

@@ -256,7 +256,8 @@ def table(rows: list[Found]) -> str:
             sigma = np.hypot([r.sigma_db for r in found], 0.05)
             shares = (np.abs(e) < 1, np.abs(e) < 1.96 * sigma, [abs(r.error_hz) < 0.01 for r in found],
                       [r.nature_right for r in found])  # fmt: skip
-            cells = [name, f"{a}..{b} dB", str(len(these)), str(len(found)), f"{np.sqrt(np.mean((e / bound) ** 2)):.2f}"]
+            rms = f"{np.sqrt(np.mean((e / bound) ** 2)):.2f}"
+            cells = [name, f"{a}..{b} dB", str(len(these)), str(len(found)), rms]
             out.append("".join(f"{cell:<12}" for cell in [*cells, *(f"{np.mean(share):.2f}" for share in shares)]))
     return "\n".join(out)
 
