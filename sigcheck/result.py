@@ -140,7 +140,7 @@ def diagnose(
     RecordingError : the audio cannot be read, or has no such channel.
     """
     recording = source.with_plan(plan) if isinstance(source, Recording) else load(source, plan=plan)
-    measured = measure(recording, channel=channel, tone_hz=tone_hz)
+    measured = measure(recording, channel=channel, tone_hz=tone_hz, plan=plan)
     return Result(
         recording=recording,
         measurements=measured.measurements,

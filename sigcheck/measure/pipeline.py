@@ -21,6 +21,7 @@ from sigcheck.measure import (
     purity,
     segmentation,
     sidebands,
+    slot,
     spectrum,
     surroundings,
 )
@@ -44,6 +45,7 @@ from sigcheck.measure.results import (
 from sigcheck.measure.track import Baseband, Track
 
 if TYPE_CHECKING:
+    from sigcheck.plan import Plan
     from sigcheck.recording import Recording
 
 REFERENCE_BANDWIDTH_HZ = 2500.0  # in which a signal-to-noise ratio is stated (common practice)
@@ -59,13 +61,16 @@ class Measured:
     track: Track | None
 
 
-def measure(recording: Recording, *, channel: int | None = None, tone_hz: float | None = None) -> Measured:
+def measure(
+    recording: Recording, *, channel: int | None = None, tone_hz: float | None = None, plan: Plan | None = None
+) -> Measured:
     """Measure one channel of a recording.
 
     Parameters
     ----------
     channel : counted from 0; None takes the one with the strongest tone.
     tone_hz : look for the test signal within 150 Hz of here; None looks everywhere.
+    plan : what was meant to be sent; it sharpens, it is never taken for a measurement.
 
     Raises
     ------
@@ -84,22 +89,30 @@ def measure(recording: Recording, *, channel: int | None = None, tone_hz: float 
         "duration_s": recording.duration_s,
         "steps_taken": steps,
     }
-    if isinstance(found, carrier.NotFound):
+    sent = plan.main if plan is not None else None
+    slots = slot.find(survey, near_hz=tone_hz, symbols=sent.symbols if sent else None)
+    if slots is not None and slot.is_ours(slots, found, sent.keying if sent else None):
+        ours, stray = slots, (*slots.copies, *slots.others)
+        base, path_hz = slot.baseband(survey, slots)
+        marks = slot.marks(base, slots)
+    elif isinstance(found, carrier.NotFound):
         return Measured(_nothing(health, found.reason, common), x, None)
-    base = found
-
-    marks = segmentation.segment(base)
+    else:
+        ours, stray = None, (*slots.ours, *slots.others) if slots is not None else ()
+        base, path_hz = found, found.path_hz
+        marks = segmentation.segment(base)
     if not marks.settled.any():
         return Measured(_nothing(health, "no key-down stretch is long enough to measure", common), x, None)
     track = frequency.refine(base, marks)
 
     quiet = surroundings.quiet_spectrum(track)
     track = surroundings.heard_passband(quiet, track)
-    hum = surroundings.additive_hum(quiet, track)
-    far = surroundings.far_noise(track)
+    received = replace(track, base=replace(track.base, path_hz=path_hz))  # with the tones of a slot
+    hum = surroundings.additive_hum(quiet, received)
+    far = surroundings.far_noise(received)
     course = surroundings.noise_course(far)
     modulation = sidebands.modulation(
-        track, surroundings.disturbed(course, track), surroundings.additive_lines(quiet, track)
+        track, surroundings.disturbed(course, track), () if ours else surroundings.additive_lines(quiet, track)
     )
     if modulation is None:
         lines, rest = _no_lines("no key-down stretch is long enough to measure modulation in"), None
@@ -107,8 +120,13 @@ def measure(recording: Recording, *, channel: int | None = None, tone_hz: float 
         seen = sidebands.find_lines(modulation, tone_hz=track.tone_hz, additive_mains_hz=hum.mains_hz)
         lines, rest = seen.lines, seen.rest
         lines = replace(lines, spurs=sidebands.single_spurs(seen.singles, track.tone_hz))
-    others, other_floor = surroundings.other_signals(quiet, survey, track, hum, lines, far)
-    lines = surroundings.sort_out(replace(lines, others=others, other_floor_dbc=other_floor), quiet, track)
+    others, other_floor = surroundings.other_signals(quiet, survey, received, hum, lines, far)
+    if slots is not None:
+        power = marks.amplitude**2
+        others = (*slot.without_slots(others, stray), *slot.other_stations(slots.others if ours else stray, power))
+    lines = surroundings.sort_out(replace(lines, others=others, other_floor_dbc=other_floor), quiet, received)
+    if ours is not None:
+        lines = slot.without_smeared(lines, track.tone_hz)
 
     clean = purity.purity(x, rate, track, modulation, rest, lines, far, hum)
     bursts = surroundings.bursts(far, course, track)
@@ -120,12 +138,13 @@ def measure(recording: Recording, *, channel: int | None = None, tone_hz: float 
     return Measured(
         Measurements(
             health=health,
-            signal=_signal(track, far),
+            signal=_signal(track, far) if ours is None else _slot_signal(ours, _signal(track, far)),
             purity=clean,
             lines=lines,
             bursts=bursts,
             keying=keyed,
             drift=moved,
+            slot=_slot(ours, plan, recording) if ours else not_measured_family(Slot, "no slow mode"),
             **common,  # type: ignore[arg-type]
         ),
         x,
@@ -195,6 +214,34 @@ def _signal(track: Track, far: surroundings.FarNoise | None) -> Signal:
         level_range_db=level_range,
         flutter_db=flutter,
         missing=missing,
+    )
+
+
+def _slot_signal(ours: slot.Found, signal: Signal) -> Signal:
+    """The signal of a four-tone slot: its middle is known from the symbols where the phase is lost."""
+    one = ours.main
+    cn0, sigma = one.cn0_dbhz
+    signal = replace(
+        signal,
+        kind="four-tone",
+        key_down_fraction=1.0,
+        cn0_dbhz=cn0,
+        cn0_dbhz_sigma=sigma,
+        snr_db=cn0 - float(10 * np.log10(REFERENCE_BANDWIDTH_HZ)),
+        snr_db_sigma=sigma,
+    )
+    if signal.tone_hz is not None:
+        return signal
+    missing = _without(signal, "tone_hz")
+    return replace(signal, tone_hz=one.centre_hz, tone_hz_sigma=one.centre_hz_sigma, missing=missing)
+
+
+def _slot(ours: slot.Found, plan: Plan | None, recording: Recording) -> Slot:
+    return slot.measure_slot(
+        ours,
+        symbols=plan.main.symbols if plan is not None else None,
+        start_utc=recording.start_utc,
+        repeat_s=plan.timing.repeat_s if plan is not None else None,
     )
 
 

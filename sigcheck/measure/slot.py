@@ -8,14 +8,14 @@ mains, say) and no other station; the rest are others.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sigcheck.measure import carrier
-from sigcheck.measure.results import OtherSignal, Slot, SlotHeard, not_measured_names
+from sigcheck.measure.results import Lines, OtherSignal, Sideband, Slot, SlotHeard, not_measured_names
 from sigcheck.measure.slot_fit import Fit, Symbols, fit, tone_sums
 from sigcheck.measure.slot_search import SYMBOLS, narrowed, search
 from sigcheck.measure.spectrum import Survey
@@ -24,6 +24,11 @@ from sigcheck.measure.track import Baseband, Marks, Real
 Products = NDArray[np.complex128]
 
 _SAME_STATION_HZ = 12.0  # from one transmission to the next: twice its width
+_MUCH_STRONGER = 100.0  # in power
+_NOISE_DOUBT = 0.06  # of the noise density: the median of some hundred cells, and the band's ripple
+_SMEARED_HZ = 40.0
+_SMEARED_KEYED_HZ = 150.0
+_ALIKE_DB = 3.0
 _TOGETHER_S = 0.1  # copies start together: the coarse start's own doubt
 _GUARD_S = 0.05  # left out at each end, where the receiver's filter and gain control settle
 _AWAY_S = 0.5  # from a transmission before the band about it counts as quiet
@@ -63,6 +68,19 @@ class Transmission:
         return self.hz + float(self.fit.course.slow_hz(0.5 * (at[1:] + at[:-1])).mean())
 
     @property
+    def centre_hz_sigma(self) -> float:
+        """Standard uncertainty of that mean."""
+        return float(self.fit.sigma[3])
+
+    @property
+    def cn0_dbhz(self) -> tuple[float, float]:
+        """Carrier over noise density beside the tones, and its sigma."""
+        energy = self.fit.power * self.fit.course.symbol_s / self.fit.noise_density
+        scatter = np.sqrt((1 + 2 * energy) / (self.fit.last - self.fit.first)) / energy
+        sigma = 10 / np.log(10) * float(np.hypot(scatter, _NOISE_DOUBT))
+        return float(10 * np.log10(self.fit.power / self.fit.noise_density)), sigma
+
+    @property
     def complete(self) -> bool:
         """Whether all symbols were heard."""
         return self.fit.first == 0 and self.fit.last == SYMBOLS
@@ -71,6 +89,10 @@ class Transmission:
     def expected_errors(self) -> float:
         """Symbols that noise alone makes wrong, as their own energies tell."""
         return float(np.sum(1 - self.fit.posterior.max(axis=1)[self.fit.first : self.fit.last]))
+
+    def middle_hz(self, t: Real) -> Real:
+        """Audio frequency of the middle of the tones at the times ``t``, held beyond what was heard."""
+        return np.asarray(self.hz + self.fit.course.slow_hz(np.clip(t, self.begin_s, self.end_s)))
 
     def path_hz(self, t: Real) -> Real:
         """Mean instantaneous audio frequency around each of the evenly spaced times ``t`` (n,).
@@ -82,8 +104,7 @@ class Transmission:
         v = course.place(t)
         turned = tone_sums(course, self.fit.symbols, np.clip(v + 0.5 * step / course.symbol_s, 0, SYMBOLS))
         turned = turned - tone_sums(course, self.fit.symbols, np.clip(v - 0.5 * step / course.symbol_s, 0, SYMBOLS))
-        heard = np.clip(t, self.begin_s, self.end_s)
-        return np.asarray(self.hz + course.slow_hz(heard) + course.spacing_hz * course.symbol_s / step * turned)
+        return np.asarray(self.middle_hz(t) + course.spacing_hz * course.symbol_s / step * turned)
 
 
 @dataclass(frozen=True)
@@ -160,19 +181,22 @@ def _same_symbols(a: Transmission, b: Transmission) -> bool | None:
 # --- for the rest of the measuring -------------------------------------------------------------
 
 
-def baseband(s: Survey, found: Found) -> Baseband:
-    """The audio with the tones' changes and the drift of our transmissions taken off.
+def baseband(s: Survey, found: Found) -> tuple[Baseband, Real]:
+    """The audio with the tones' changes and the drift of our transmissions taken off; and the whole path (n,).
 
-    Between transmissions the path stays at the middle of the tones.
+    The baseband's own ``path_hz`` is the middle of the tones alone, so that what follows sees a steady
+    or drifting tone there. Between transmissions the path stays at the middle.
     """
     times = np.arange(s.audio.size) / s.rate_hz
     path = np.full(times.size, found.main.centre_hz)
+    middle = path.copy()
     bounds = [0.0, *(0.5 * (a.end_s + b.begin_s) for a, b in zip(found.ours, found.ours[1:], strict=False)), np.inf]
     for k, one in enumerate(found.ours):
         a, b = np.searchsorted(times, bounds[k : k + 2])
         if b - a > 1:
             path[a:b] = one.path_hz(times[a:b])
-    return carrier.shift(s, path)
+            middle[a:b] = one.middle_hz(times[a:b])
+    return replace(carrier.shift(s, path), path_hz=middle), path
 
 
 def marks(base: Baseband, found: Found) -> Marks:
@@ -199,31 +223,64 @@ def marks(base: Baseband, found: Found) -> Marks:
     )
 
 
-def centre_less_path_hz(base: Baseband, down: Marks, found: Found) -> float:
-    """What must be added to the mean frequency of the path at key-down to have the middle of the tones."""
-    parts = [(one.centre_hz, one.end_s - one.begin_s) for one in found.ours]
-    centre = sum(hz * length for hz, length in parts) / sum(length for _, length in parts)
-    return float(centre - base.path_hz[down.down].mean())
+def is_ours(found: Found, tone: Baseband | carrier.NotFound, keying: str | None) -> bool:
+    """Whether the test signal is the slot and not the tone that was found.
+
+    The plan's word counts. Without it the slot is taken, which does not come about by chance, unless
+    the other signal is much the stronger: then that is the one on the bench.
+    """
+    if keying is not None or isinstance(tone, carrier.NotFound):
+        return keying in (None, "four-tone")
+    one = found.main
+    at = np.clip(np.searchsorted(tone.times_s, [one.begin_s, one.end_s]), 0, tone.path_hz.size)
+    path = tone.path_hz[slice(*at)]
+    same = path.size > 0 and abs(float(np.median(path)) - one.centre_hz) < _SAME_STATION_HZ
+    return same or carrier.strength(tone) < _MUCH_STRONGER * one.fit.power
 
 
-def other_stations(found: Found) -> tuple[OtherSignal, ...]:
-    """Slots of other stations, levels relative to ours."""
-    ours = found.main.fit.power
+def other_stations(slots: tuple[Transmission, ...], carrier_power: float) -> tuple[OtherSignal, ...]:
+    """Slots as other signals, levels relative to a carrier of that power (amplitude squared)."""
     return tuple(
         OtherSignal(
             frequency_hz=one.centre_hz,
-            level_dbc=float(10 * np.log10(one.fit.power / ours)),
+            level_dbc=float(10 * np.log10(one.fit.power / max(carrier_power, 1e-30))),
             keyed=True,
             dips_with_ours=None,
             same_lines=None,
         )
-        for one in found.others
+        for one in slots
     )
 
 
-def own_places_hz(found: Found) -> tuple[float, ...]:
-    """Where our signal was heard again, and where other slots are: no further carriers are there."""
-    return tuple(one.centre_hz for one in (*found.copies, *found.others))
+def without_slots(others: tuple[OtherSignal, ...], slots: tuple[Transmission, ...]) -> tuple[OtherSignal, ...]:
+    """The other signals that are not tones of these slots."""
+    places = np.array([one.centre_hz for one in slots])
+    return tuple(o for o in others if not np.any(np.abs(places - o.frequency_hz) < _SAME_STATION_HZ))
+
+
+def without_smeared(lines: Lines, tone_hz: float) -> Lines:
+    """The lines, less what other signals leave when our tones' changes are taken off theirs.
+
+    A carrier that stays where it is moves against our tones: there it is smeared over some ten hertz,
+    keying and slots over more. A pair of sidebands that are alike on both sides is ours all the same.
+    """
+
+    def smeared(hz: float, level_dbc: float) -> bool:
+        return any(
+            abs(hz - o.frequency_hz) < (_SMEARED_KEYED_HZ if o.keyed else _SMEARED_HZ) and level_dbc < o.level_dbc
+            for o in lines.others
+        )
+
+    def beside_another(b: Sideband) -> bool:
+        lower, upper = (-200.0 if side is None else side for side in (b.lower_dbc, b.upper_dbc))
+        stronger = tone_hz + b.offset_hz * (1 if upper > lower else -1)
+        return abs(upper - lower) > _ALIKE_DB and smeared(stronger, max(upper, lower))
+
+    return replace(
+        lines,
+        sidebands=tuple(b for b in lines.sidebands if not beside_another(b)),
+        spurs=tuple(s for s in lines.spurs if s.when == "key-up" or not smeared(s.frequency_hz, s.level_dbc)),
+    )
 
 
 # --- into the result ---------------------------------------------------------------------------
