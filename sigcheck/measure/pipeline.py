@@ -126,9 +126,11 @@ def measure(
         others = (*slot.without_slots(others, stray), *slot.other_stations(slots.others if ours else stray, power))
     lines = surroundings.sort_out(replace(lines, others=others, other_floor_dbc=other_floor), quiet, received)
     if ours is not None:
-        lines = slot.without_smeared(lines, track.tone_hz)
+        lines = slot.without_smeared(lines, track.tone_hz, hum.mains_hz)
 
     clean = purity.purity(x, rate, track, modulation, rest, lines, far, hum)
+    if ours is not None:
+        clean = slot.without_neighbours(clean, lines, track.tone_hz)
     bursts = surroundings.bursts(far, course, track)
     keyed = keying.measure_keying(track, far)
     moved = drift.measure_drift(track)

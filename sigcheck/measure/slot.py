@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigcheck.measure import carrier
-from sigcheck.measure.results import Lines, OtherSignal, Sideband, Slot, SlotHeard, not_measured_names
+from sigcheck.measure.results import Lines, OtherSignal, Purity, Sideband, Slot, SlotHeard, not_measured_names
 from sigcheck.measure.slot_fit import Fit, Symbols, fit, tone_sums
 from sigcheck.measure.slot_search import SYMBOLS, narrowed, search
 from sigcheck.measure.spectrum import Survey
@@ -28,6 +28,8 @@ _MUCH_STRONGER = 100.0  # in power
 _NOISE_DOUBT = 0.06  # of the noise density: the median of some hundred cells, and the band's ripple
 _SMEARED_HZ = 40.0
 _SMEARED_KEYED_HZ = 150.0
+_SMEARED_HUM_HZ = 8.0
+_EXCESS_REACH_HZ = 350.0  # modulation up to 300 Hz counts
 _ALIKE_DB = 3.0
 _TOGETHER_S = 0.1  # copies start together: the coarse start's own doubt
 _GUARD_S = 0.05  # left out at each end, where the receiver's filter and gain control settle
@@ -258,14 +260,17 @@ def without_slots(others: tuple[OtherSignal, ...], slots: tuple[Transmission, ..
     return tuple(o for o in others if not np.any(np.abs(places - o.frequency_hz) < _SAME_STATION_HZ))
 
 
-def without_smeared(lines: Lines, tone_hz: float) -> Lines:
+def without_smeared(lines: Lines, tone_hz: float, hum_hz: float | None) -> Lines:
     """The lines, less what other signals leave when our tones' changes are taken off theirs.
 
     A carrier that stays where it is moves against our tones: there it is smeared over some ten hertz,
-    keying and slots over more. A pair of sidebands that are alike on both sides is ours all the same.
+    keying and slots over more; so are the lines of additive hum of fundamental ``hum_hz``. A pair of
+    sidebands that are alike on both sides is ours all the same.
     """
 
     def smeared(hz: float, level_dbc: float) -> bool:
+        if hum_hz is not None and abs(hz - hum_hz * round(hz / hum_hz)) < _SMEARED_HUM_HZ:
+            return True
         return any(
             abs(hz - o.frequency_hz) < (_SMEARED_KEYED_HZ if o.keyed else _SMEARED_HZ) and level_dbc < o.level_dbc
             for o in lines.others
@@ -281,6 +286,17 @@ def without_smeared(lines: Lines, tone_hz: float) -> Lines:
         sidebands=tuple(b for b in lines.sidebands if not beside_another(b)),
         spurs=tuple(s for s in lines.spurs if s.when == "key-up" or not smeared(s.frequency_hz, s.level_dbc)),
     )
+
+
+def without_neighbours(purity: Purity, lines: Lines, tone_hz: float) -> Purity:
+    """The purity, less the excess modulation where another signal's smear lies among it."""
+    if all(abs(o.frequency_hz - tone_hz) > _EXCESS_REACH_HZ for o in lines.others):
+        return purity
+    names = [n for n in ("am_excess_percent", "pm_excess_rad") if getattr(purity, n) is not None]
+    why = "another signal within 350 Hz mixes with the tones' changes"
+    missing = {**purity.missing, **dict.fromkeys(names, why), **{f"{n}_sigma": why for n in names}}
+    return replace(purity, missing=missing, am_excess_percent=None, am_excess_percent_sigma=None,
+                   pm_excess_rad=None, pm_excess_rad_sigma=None)  # fmt: skip
 
 
 # --- into the result ---------------------------------------------------------------------------
