@@ -49,6 +49,12 @@ _GRID = 4  # frequencies to a spacing
 _HOPS = 4  # frames to a symbol
 _DRIFTS_HZ = (0.0, 1.2, -1.2, 2.4, -2.4, 3.6, -3.6, 4.8, -4.8)  # over a transmission
 _MOST_TRIED = 40  # peaks of the quick score that are looked at exactly
+# Symbol lengths over the nominal one: at the steps' middle the last symbol is a fifth of one off.
+_LENGTHS = tuple(1 + 0.005 * k for k in (-1, 1, -2, 2, -3, 3, -4, 4, -5, 5, -6, 6))
+_LEAST_LEAN = 0.13  # mean square of the lean of noise (simulated)
+_CLEAR_LEAN = 0.4  # mean square of the lean: a slot of -20 dB in 2500 Hz has this, a clear one 0.6
+_EXPLAINED = 0.8  # correlation coefficient
+_CLEARLY_BETTER = 1.0  # in the score: as much as its scatter
 _FEWEST = 40  # symbols within the recording
 # The largest of some 10^6 correlations of noise reaches 5.5; of things that dwell for longer than a
 # symbol the scatter is larger by half.
@@ -67,6 +73,7 @@ class Sighting:
     spacing_hz: float
     symbol_s: float
     score: float  # correlation times the square root of the number of symbols
+    within: int  # symbols within the recording
 
 
 @dataclass(frozen=True)
@@ -245,18 +252,33 @@ def _alternates(p: TonePower) -> bool:
 
 
 def _correlated(p: TonePower, n: Narrow) -> list[Sighting]:
-    """Slots about one place: the best, then what is left where it is not."""
+    """Slots about one place: by the nominal spacing and symbol length, or else by wrong ones."""
     found: list[Sighting] = []
     for grid in (_GRID, _GRID - 1, _GRID + 1):
-        best = _best_by_fixed_bits(p, n, grid, SYMBOL_S)
-        found += best
-        if best:
+        found = _best_by_fixed_bits(p, n, grid, SYMBOL_S, _DRIFTS_HZ)
+        if found:
             break
-    return found
+    if _all_explained(p, found):
+        return found
+    best = max((one.score for one in found), default=LEAST_SCORE - _CLEARLY_BETTER)
+    wrong: list[Sighting] = []
+    for share in _LENGTHS:
+        wrong += _best_by_fixed_bits(p, n, _GRID, share * SYMBOL_S, _DRIFTS_HZ[:1])
+    return _distinct(found + [one for one in wrong if one.score > best + _CLEARLY_BETTER])
 
 
-def _best_by_fixed_bits(p: TonePower, n: Narrow, grid: int, symbol_s: float) -> list[Sighting]:
-    """All starts, centres and drifts for one spacing (``grid`` columns) and symbol length."""
+def _all_explained(p: TonePower, found: list[Sighting]) -> bool:
+    """Whether what leans clearly to one pair of tones or the other does so as the fixed bits say."""
+    lean = _pair_lean(p.value, _GRID)
+    if float(np.mean(lean**2, axis=0).max()) < _CLEAR_LEAN:
+        return True  # noise leaves nothing to be explained
+    return any(one.score > _EXPLAINED * np.sqrt(one.within) for one in found)
+
+
+def _best_by_fixed_bits(
+    p: TonePower, n: Narrow, grid: int, symbol_s: float, drifts_hz: tuple[float, ...]
+) -> list[Sighting]:
+    """All starts and centres, and these drifts, for one spacing (``grid`` columns) and symbol length."""
     lean = _pair_lean(p.value, grid)  # (frames, lowest tones)
     frames, columns = lean.shape
     bits = 2.0 * FIXED_BITS - 1.0
@@ -267,19 +289,19 @@ def _best_by_fixed_bits(p: TonePower, n: Narrow, grid: int, symbol_s: float) -> 
     padded[before : before + frames] = lean
     starts = before + frames - at[_FEWEST - 1]
     inside = _inside_sums(bits, at, before, frames, starts)
-    totals = _along(padded, at, starts)
+    lean_sum = _along(padded, starts)
     reach = int(_REACH_HZ / SPACING_HZ * _GRID)
     lowest = p.middle - round(1.5 * grid)
     use = np.arange(max(lowest - reach, 0), min(lowest + reach + 1, columns))
     scores, which = None, None
-    for number, drift_hz in enumerate(_DRIFTS_HZ):
+    for number, drift_hz in enumerate(drifts_hz):
         shift = _shifts(drift_hz)
         total = np.zeros((starts, use.size), np.float32)
         for k in range(SYMBOLS):
             low, high = use[0] + shift[k], use[-1] + 1 + shift[k]
             a, b = max(low, 0), min(high, columns)
             total[:, a - low : use.size - (high - b)] += np.float32(bits[k]) * padded[at[k] : at[k] + starts, a:b]
-        score = _score(total, inside, totals, use)
+        score = _promise(total, inside, lean_sum[:, use])
         if scores is None or which is None:
             scores, which = score, np.zeros(score.shape, np.int8)
         else:
@@ -287,22 +309,21 @@ def _best_by_fixed_bits(p: TonePower, n: Narrow, grid: int, symbol_s: float) -> 
             scores[better] = score[better]
             which[better] = number
     assert scores is not None and which is not None
-    found: list[Sighting] = []
-    length = round(SYMBOLS * symbol_s / p.hop_s)
+    tried: list[Sighting] = []
     for _ in range(_MOST_TRIED):
         j, c = (int(v) for v in np.unravel_index(int(np.argmax(scores)), scores.shape))
         if scores[j, c] < LEAST_SCORE:
             break
-        drift_hz = _DRIFTS_HZ[which[j, c]]
-        exact = _exact_score(padded, bits, j + at, int(use[c]) + _shifts(drift_hz), (before, before + frames))
-        if exact < LEAST_SCORE:
-            scores[max(0, j - 2) : j + 3, max(0, c - 2) : c + 3] = 0.0
-            continue
-        centre = n.hz + (use[c] + 1.5 * grid - p.middle) * SPACING_HZ / _GRID
-        start_s = p.first_s + (j - before) * p.hop_s
-        found.append(Sighting(float(centre), start_s, drift_hz, SPACING_HZ * grid / _GRID, symbol_s, exact))
-        scores[max(0, j - length + 1) : j + length] = 0.0
-    return found
+        drift_hz = drifts_hz[which[j, c]]
+        exact, within = _exact_score(padded, bits, j + at, int(use[c]) + _shifts(drift_hz), (before, before + frames))
+        scores[max(0, j - 2) : j + 3, max(0, c - 2) : c + 3] = 0.0
+        if exact >= LEAST_SCORE:
+            centre = n.hz + (use[c] + 1.5 * grid - p.middle) * SPACING_HZ / _GRID
+            start_s = p.first_s + (j - before) * p.hop_s
+            tried.append(
+                Sighting(float(centre), float(start_s), drift_hz, SPACING_HZ * grid / _GRID, symbol_s, exact, within)
+            )
+    return _distinct(tried)
 
 
 def _shifts(drift_hz: float) -> NDArray[np.intp]:
@@ -313,15 +334,15 @@ def _shifts(drift_hz: float) -> NDArray[np.intp]:
 
 def _exact_score(
     padded: NDArray[np.float32], bits: Real, rows: NDArray[np.intp], columns: NDArray[np.intp], inside: tuple[int, int]
-) -> float:
-    """Correlation coefficient along one course times the root of the number of symbols heard on it."""
+) -> tuple[float, int]:
+    """Correlation coefficient along one course times the root of the number of symbols on it; and that number."""
     heard = (rows >= inside[0]) & (rows < inside[1]) & (columns >= 0) & (columns < padded.shape[1])
     if heard.sum() < _FEWEST:
-        return 0.0
+        return 0.0, 0
     lean, bits = padded[rows[heard], columns[heard]].astype(np.float64), bits[heard]
     lean, bits = lean - lean.mean(), bits - bits.mean()
     scale = np.sqrt(np.sum(lean**2) * np.sum(bits**2))
-    return float(np.sum(lean * bits) / max(scale, 1e-9) * np.sqrt(heard.sum()))
+    return float(np.sum(lean * bits) / max(scale, 1e-9) * np.sqrt(heard.sum())), int(heard.sum())
 
 
 def _pair_lean(power: NDArray[np.float32], grid: int) -> NDArray[np.float32]:
@@ -352,31 +373,26 @@ def _inside_sums(bits: Real, at: NDArray[np.intp], before: int, frames: int, sta
     return _Inside(count, total)
 
 
-def _along(padded: NDArray[np.float32], at: NDArray[np.intp], starts: int) -> tuple[Real, Real]:
-    """Sum and sum of squares of the lean over a transmission from each start, shape (starts, columns) each."""
-    # Frames a symbol apart, as the correlation takes them: in between the lean of a signal whose own
-    # rhythm is near to the symbols' is another one.
-    sums = []
-    for values in (padded, padded * padded):
-        rows = -(-values.shape[0] // _HOPS)
-        running = np.zeros(((rows + SYMBOLS) * _HOPS, values.shape[1]), np.float32)
-        running[: values.shape[0]] = values
-        running = np.cumsum(running.reshape(rows + SYMBOLS, _HOPS, -1), axis=0).reshape(running.shape)
-        total = running[(SYMBOLS - 1) * _HOPS :][:starts]
-        total[_HOPS:] = total[_HOPS:] - running[: starts - _HOPS]
-        sums.append(total)
-    return sums[0], sums[1]
+def _along(padded: NDArray[np.float32], starts: int) -> NDArray[np.float32]:
+    """Sum of the lean over a transmission from each start, a frame for each symbol; shape (starts, columns)."""
+    rows = -(-padded.shape[0] // _HOPS)
+    running = np.zeros(((rows + SYMBOLS) * _HOPS, padded.shape[1]), np.float32)
+    running[: padded.shape[0]] = padded
+    running = np.cumsum(running.reshape(rows + SYMBOLS, _HOPS, -1), axis=0).reshape(running.shape)
+    total = running[(SYMBOLS - 1) * _HOPS :][:starts]
+    total[_HOPS:] = total[_HOPS:] - running[: starts - _HOPS]
+    return total
 
 
-def _score(total: NDArray[np.float32], inside: _Inside, sums: tuple[Real, Real], use: NDArray[np.intp]) -> Real:
-    """Correlation coefficient of the lean with the fixed bits, times the root of the number of symbols."""
+def _promise(total: NDArray[np.float32], inside: _Inside, lean: NDArray[np.float32]) -> Real:
+    """What the correlation of the lean with the fixed bits would score if it leaned no more than noise does.
+
+    No less than the true score, which :func:`_exact_score` has: noise leans least.
+    """
     n = np.maximum(inside.count, 1.0)[:, None]
     bits = inside.bits[:, None]
-    lean, square = sums[0][:, use], sums[1][:, use]
-    together = total - bits * lean / n
-    spread = (n - bits**2 / n) * (square - lean**2 / n)
-    # a lean that hardly varies (a carrier) has nothing to correlate
-    score = np.where(square - lean**2 / n > 0.01 * n, together / np.sqrt(np.maximum(spread, 1e-9)) * np.sqrt(n), 0.0)
+    together = total - bits * lean / n  # a carrier leans to one side all the time
+    score = together / np.sqrt(np.maximum(n - bits**2 / n, 1.0) * _LEAST_LEAN)
     return np.asarray(np.where(inside.count[:, None] >= _FEWEST, score, 0.0))
 
 
