@@ -17,7 +17,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure import morse
+from sigcheck.measure import morse, rhythm
 from sigcheck.measure.track import Baseband, Complex, Marks, Mask, Real
 
 Index = NDArray[np.intp]
@@ -41,6 +41,7 @@ _LOWER_OF_TWO = {1: 0.50, 2: 0.57, 3: 0.62, 4: 0.66, 5: 0.69, 6: 0.71}
 _LONGEST_BOUNCE_S = 0.013
 _CRASH = 10.0  # rise of the noise beside the tone that counts as a crash
 _LEAST_MARKS = 3
+_LEAST_DIT = 20.0  # energy of a dit over the noise density under which it can't be read
 _NEARLY = 0.95  # of the gain on the best level: a finer one that comes so near resolves elements better
 _ROUNDS = 5  # of adapting levels, as long as more marks come out of fades
 _SHARP = 0.42  # of a gap, for the amplitude to pass from three quarters to half and back
@@ -117,8 +118,31 @@ def segment(base: Baseband) -> Marks:
     fine = _finest_usable(levels, path)
     edges = _refined(path, fine)
     if _is_keyed(edges):
+        path = _in_rhythm(levels, path, edges, noise)
+        edges = _refined(path, fine)
         return _marks(base, path, edges, keyed=True)
     return _marks(base, path, _presence(edges, path), keyed=False)
+
+
+def _in_rhythm(levels: list[Level], path: _Path, edges: _Edges, noise: _Noise) -> _Path:
+    """The path found again with the rhythm that it has shown."""
+    timing = morse.classify(edges.on_s, edges.off_s)
+    fit = [v for v in levels if v.cell_s <= timing.unit_s / 5]
+    level = fit[-1] if fit else levels[0]
+    quiet = noise.power(level)
+    up = ~_within(path.on_s - 0.5 * timing.unit_s, path.off_s + 0.5 * timing.unit_s, level.z.size, 1 / level.cell_s)
+    above = float(np.median(level.power[up] / quiet[up])) / np.log(2.0) if up.sum() > 20 else 1.0
+    disturbance = quiet * max(above, 1.0)
+    strongest = float(np.quantile(level.power, 0.9))
+    disturbance = np.maximum(disturbance, strongest * level.noise_bandwidth_hz / _MOST_CN0_HZ / 10)
+    unit = timing.unit_s / level.cell_s
+    power = rhythm.followed_level(level.power, disturbance, round(2.5 * unit), _LEAST_DIT / unit)
+    disturbance = np.maximum(disturbance, 0.02 * power)  # a strong tone's edges are not neither of the two
+    evidence = _INDEPENDENT * rhythm.key_down_evidence(level.power / disturbance, power / disturbance)
+    found = rhythm.marks_and_gaps(evidence, timing, level.cell_s)
+    if found.first.size < _LEAST_MARKS:
+        return path
+    return _Path(level, quiet, power, found.first, found.last, path.gain)
 
 
 def pyramid(z: Complex, rate_hz: float) -> list[Level]:
