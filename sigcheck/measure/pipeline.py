@@ -17,6 +17,7 @@ from sigcheck.measure import (
     drift,
     frequency,
     keying,
+    on_air,
     phase_jumps,
     purity,
     segmentation,
@@ -137,16 +138,19 @@ def measure(
     dropouts = (*health.dropouts, *phase_jumps.phase_breaks(track))
     clipped = clipped_share(rails, marks.on_s, marks.off_s, rate)
     health = replace(health, clipped_fraction=clipped, dropouts=dropouts, missing=_without(health, "clipped_fraction"))
+    signal = _signal(track, far) if ours is None else _slot_signal(ours, _signal(track, far))
+    timed = _slot(ours, plan, recording) if ours else not_measured_family(Slot, "no slow mode")
     return Measured(
         Measurements(
             health=health,
-            signal=_signal(track, far) if ours is None else _slot_signal(ours, _signal(track, far)),
+            signal=signal,
             purity=clean,
             lines=lines,
             bursts=bursts,
             keying=keyed,
             drift=moved,
-            slot=_slot(ours, plan, recording) if ours else not_measured_family(Slot, "no slow mode"),
+            slot=timed,
+            on_air=on_air.on_air(signal, timed, keyed, plan, recording),
             **common,  # type: ignore[arg-type]
         ),
         x,
