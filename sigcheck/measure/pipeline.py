@@ -93,13 +93,13 @@ def measure(
     sent = plan.main if plan is not None else None
     slots = slot.find(survey, near_hz=tone_hz, symbols=sent.symbols if sent else None)
     if slots is not None and slot.is_ours(slots, found, sent.keying if sent else None):
-        ours, stray = slots, (*slots.copies, *slots.others)
+        ours, stray = slots, slots.others
         base, path_hz = slot.baseband(survey, slots)
         marks = slot.marks(base, slots)
     elif isinstance(found, carrier.NotFound):
         return Measured(_nothing(health, found.reason, common), x, None)
     else:
-        ours, stray = None, (*slots.ours, *slots.others) if slots is not None else ()
+        ours, stray = None, slots.ours + slots.others if slots is not None else ()
         base, path_hz = found, found.path_hz
         marks = segmentation.segment(base)
     if not marks.settled.any():
@@ -123,8 +123,8 @@ def measure(
         lines = replace(lines, spurs=sidebands.single_spurs(seen.singles, track.tone_hz))
     others, other_floor = surroundings.other_signals(quiet, survey, received, hum, lines, far)
     if slots is not None:
-        power = marks.amplitude**2
-        others = (*slot.without_slots(others, stray), *slot.other_stations(slots.others if ours else stray, power))
+        places = (*slots.copies, *(one.centre_hz for one in stray))
+        others = (*slot.without_slots(others, places), *slot.other_stations(stray, marks.amplitude**2))
     lines = surroundings.sort_out(replace(lines, others=others, other_floor_dbc=other_floor), quiet, received)
     if ours is not None:
         lines = slot.without_smeared(lines, track.tone_hz, hum.mains_hz)

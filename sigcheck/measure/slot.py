@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from sigcheck.measure import carrier
 from sigcheck.measure.results import Lines, OtherSignal, Purity, Sideband, Slot, SlotHeard, not_measured_names
-from sigcheck.measure.slot_fit import Fit, Symbols, fit, tone_sums
-from sigcheck.measure.slot_search import SYMBOLS, narrowed, search
+from sigcheck.measure.slot_fit import Fit, Symbols, fit, heard_again, sighted_power, tone_sums
+from sigcheck.measure.slot_search import SYMBOLS, Narrow, Sighting, narrowed, search
 from sigcheck.measure.spectrum import Survey
 from sigcheck.measure.track import Baseband, Marks, Real
 
@@ -31,8 +31,9 @@ _SMEARED_KEYED_HZ = 150.0
 _SMEARED_HUM_HZ = 8.0
 _EXCESS_REACH_HZ = 350.0  # modulation up to 300 Hz counts
 _ALIKE_DB = 3.0
-_TOGETHER_S = 0.1  # copies start together: the coarse start's own doubt
+_TOGETHER_S = 0.3  # copies start together: the coarse start's own doubt
 _GUARD_S = 0.05  # left out at each end, where the receiver's filter and gain control settle
+_MARGIN_S = 5.0  # looked at beyond a transmission, for its noise; two of one station are further apart
 _AWAY_S = 0.5  # from a transmission before the band about it counts as quiet
 _SPREAD_CELLS = 8  # to a symbol
 _KEPT = 0.66  # of the autocorrelation, at the lag where the spread is read
@@ -46,7 +47,6 @@ class Transmission:
 
     fit: Fit
     hz: float
-    score: float
 
     @property
     def start_s(self) -> float:
@@ -111,10 +111,10 @@ class Transmission:
 
 @dataclass(frozen=True)
 class Found:
-    """The slots of a recording: ours in order of time, the same signal again elsewhere, and other stations'."""
+    """The slots of a recording: ours in order of time, where it is heard again, and other stations'."""
 
     ours: tuple[Transmission, ...]
-    copies: tuple[Transmission, ...]
+    copies: tuple[float, ...]  # Hz
     others: tuple[Transmission, ...]
 
     @property
@@ -135,38 +135,42 @@ def find(s: Survey, *, near_hz: float | None = None, symbols: tuple[int, ...] | 
     if not seen:
         return None
     known = np.array(symbols, np.intp) if symbols is not None and len(symbols) == SYMBOLS else None
-    heard: list[Transmission] = []
-    for one in seen:
-        length = SYMBOLS * one.symbol_s
-        about = narrowed(s.audio, s.rate_hz, np.array([one.centre_hz]), pieces=4,
-                         start_s=max(0.0, one.start_s - 8.0), end_s=one.start_s + length + 8.0)[0]  # fmt: skip
-        fitted = fit(about, one, known)
-        if fitted is not None and fitted.last - fitted.first >= SYMBOLS // 4:
-            heard.append(Transmission(fitted, about.hz, one.score))
-    return _sorted_out(heard) if heard else None
-
-
-def _sorted_out(heard: list[Transmission]) -> Found:
-    heard = sorted(heard, key=lambda t: -t.fit.power)
-    strongest = heard[0]
-    ours: list[Transmission] = [strongest]
-    copies: list[Transmission] = []
+    about = [
+        narrowed(s.audio, s.rate_hz, np.array([one.centre_hz]), pieces=4,
+                 start_s=max(0.0, one.start_s - _MARGIN_S), end_s=one.start_s + SYMBOLS * one.symbol_s + _MARGIN_S)[0]
+        for one in seen
+    ]  # fmt: skip
+    strength = [sighted_power(band, one) for band, one in zip(about, seen, strict=True)]
+    ours: list[Transmission] = []
     others: list[Transmission] = []
-    for one in heard[1:]:
-        near = abs(one.centre_hz - strongest.centre_hz) < _SAME_STATION_HZ
-        if any(_is_copy(one, mine) for mine in (*ours, *others)):
-            copies.append(one)
-        elif near and all(one.begin_s > m.end_s - 5.0 or one.end_s < m.begin_s + 5.0 for m in ours):
-            ours.append(one)
-        else:
-            others.append(one)
+    copies: list[float] = []
+    for k in np.argsort(strength)[::-1]:
+        band, one = about[k], seen[k]
+        if any(_is_copy(band, one, strong) for strong in (*ours, *others)):
+            copies.append(one.centre_hz)
+            continue
+        mine = not ours or _of_one_station(one, ours)
+        fitted = fit(band, one, known if mine else None, thorough=mine)
+        if fitted is not None and fitted.last - fitted.first >= SYMBOLS // 4:
+            (ours if mine else others).append(Transmission(fitted, band.hz))
+    if not ours:
+        return None
     ours.sort(key=lambda t: t.begin_s)
     return Found(tuple(ours), tuple(copies), tuple(others))
 
 
-def _is_copy(one: Transmission, strong: Transmission) -> bool:
-    """Whether both start together and carry the same symbols: one signal, heard at two places."""
-    return abs(one.start_s - strong.start_s) < _TOGETHER_S and bool(_same_symbols(one, strong))
+def _is_copy(band: Narrow, one: Sighting, strong: Transmission) -> bool:
+    """Whether it starts with a stronger one and carries the same symbols: one signal, heard at two places."""
+    together = abs(one.start_s - strong.start_s) < _TOGETHER_S
+    return together and heard_again(band, strong.fit, one.centre_hz - band.hz)
+
+
+def _of_one_station(one: Sighting, ours: list[Transmission]) -> bool:
+    """Whether it is another transmission of ours: in the same place, at another time."""
+    end_s = one.start_s + SYMBOLS * one.symbol_s
+    return abs(one.centre_hz - ours[0].centre_hz) < _SAME_STATION_HZ and all(
+        one.start_s > m.end_s - _MARGIN_S or end_s < m.begin_s + _MARGIN_S for m in ours
+    )
 
 
 def _same_symbols(a: Transmission, b: Transmission) -> bool | None:
@@ -254,10 +258,9 @@ def other_stations(slots: tuple[Transmission, ...], carrier_power: float) -> tup
     )
 
 
-def without_slots(others: tuple[OtherSignal, ...], slots: tuple[Transmission, ...]) -> tuple[OtherSignal, ...]:
-    """The other signals that are not tones of these slots."""
-    places = np.array([one.centre_hz for one in slots])
-    return tuple(o for o in others if not np.any(np.abs(places - o.frequency_hz) < _SAME_STATION_HZ))
+def without_slots(others: tuple[OtherSignal, ...], places_hz: tuple[float, ...]) -> tuple[OtherSignal, ...]:
+    """The other signals that are not tones of slots in these places."""
+    return tuple(o for o in others if all(abs(hz - o.frequency_hz) > _SAME_STATION_HZ for hz in places_hz))
 
 
 def without_smeared(lines: Lines, tone_hz: float, hum_hz: float | None) -> Lines:

@@ -111,11 +111,12 @@ class Fit:
         return float(10 * np.log10(max(self.power * self.course.symbol_s / self.noise_density, 1e-10)))
 
 
-def fit(narrow: Narrow, seen: Sighting, known: Symbols | None = None) -> Fit | None:
+def fit(narrow: Narrow, seen: Sighting, known: Symbols | None = None, *, thorough: bool = True) -> Fit | None:
     """Fit one sighting on the narrow band about it.
 
     Parameters
     ----------
+    thorough : False stops at what energies tell (of other stations no more is asked).
     known : the symbols it should send, (162,): used in place of one's own decisions where they agree.
 
     Returns
@@ -131,7 +132,10 @@ def fit(narrow: Narrow, seen: Sighting, known: Symbols | None = None) -> Fit | N
     density = noise_density(narrow, narrow.z, course.hz[0])
     course = _coarse(narrow, course, inside)
     before = _Decided.of(narrow, course, density, inside)
-    course, covariance, together = _refined(narrow, course, before.symbols, inside, density, 2)
+    together = 0
+    covariance: Real = np.zeros((_PARAMETERS, _PARAMETERS))
+    if thorough:
+        course, covariance, together = _refined(narrow, course, before.symbols, inside, density, 2)
     now = _Decided.of(narrow, course, density, inside)
     if known is not None and np.mean(known[inside[0] : inside[1]] == now.symbols[inside[0] : inside[1]]) > 0.7:
         now = replace(now, symbols=known.astype(np.intp))
@@ -147,12 +151,31 @@ def fit(narrow: Narrow, seen: Sighting, known: Symbols | None = None) -> Fit | N
     used = now.symbols if known is None or np.mean(known[first:last] == now.symbols[first:last]) <= 0.7 else known
     if together:
         course, covariance, _ = _refined(narrow, course, used, (first, last), density, together)
-    else:
+    elif thorough:
         course, covariance = _incoherent(narrow, course, used, (first, last))
     now = _Decided.of(narrow, course, density, inside)
     rest = _rest(narrow, course, used, first, last)
     return Fit(course, now.symbols, now.posterior, first, last, max(together, 1), now.power, density, covariance,
                now.sums, rest)  # fmt: skip
+
+
+def heard_again(narrow: Narrow, strong: Fit, apart_hz: float) -> bool:
+    """Whether the transmission fitted elsewhere is heard here too, a constant ``apart_hz`` from the band's middle."""
+    course = replace(strong.course, hz=(apart_hz, *strong.course.hz[1:]))
+    part = slice(strong.first, strong.last)
+    density = noise_density(narrow, narrow.z, apart_hz)
+    here = _Decided.of(narrow, course, density, (strong.first, strong.last))
+    doubt = float(sum(np.sum(1 - posterior.max(axis=1)[part]) for posterior in (here.posterior, strong.posterior)))
+    differ = int(np.sum(here.symbols[part] != strong.symbols[part]))
+    return bool(differ <= doubt + 4 * np.sqrt(doubt) + 1)
+
+
+def sighted_power(narrow: Narrow, seen: Sighting) -> float:
+    """Power on the stronger tones of a sighting, noise and all: to tell strong from weak."""
+    hz = (seen.centre_hz - narrow.hz, 0.5 * seen.drift_hz, *[0.0] * (_ORDERS - 2))
+    course = Course(seen.start_s, seen.symbol_s, seen.spacing_hz, hz, seen.start_s, SYMBOLS * seen.symbol_s)
+    power = np.abs(_symbol_integrals(narrow, course, course.spacing_hz * (np.arange(4) - 1.5))) ** 2
+    return float(power.max(axis=1).sum() / max(np.count_nonzero(power.any(axis=1)), 1))
 
 
 def noise_density(narrow: Narrow, z: Complex | Wide, centre_hz: float) -> float:

@@ -123,9 +123,8 @@ def _search_window(s: Survey, start_s: float, end_s: float, near_hz: float | Non
         return []
     found: list[Sighting] = []
     for narrow in narrowed(s.audio, s.rate_hz, hz, start_s=start_s, end_s=end_s):
-        power = tone_power(narrow)
-        if _alternates(power):
-            found += _correlated(power, narrow)
+        if _alternates(tone_power(narrow, hops=1)):
+            found += _correlated(tone_power(narrow), narrow)
     return found
 
 
@@ -221,10 +220,10 @@ class TonePower:
     hop_s: float
 
 
-def tone_power(n: Narrow) -> TonePower:
-    """Matched filters of one symbol length, four to a spacing and four to a symbol."""
+def tone_power(n: Narrow, *, hops: int = _HOPS) -> TonePower:
+    """Matched filters of one symbol length, four to a spacing and ``hops`` to a symbol."""
     length = round(SYMBOL_S * n.rate_hz)
-    hop = max(1, round(length / _HOPS))
+    hop = max(1, round(length / hops))
     half = int(np.ceil((_REACH_HZ + 2.5 * SPACING_HZ) / SPACING_HZ * _GRID))
     hz = np.arange(-half, half + 1) * (SPACING_HZ / _GRID)
     turn = np.exp(-2j * np.pi * np.arange(length)[:, None] * hz / n.rate_hz).astype(np.complex64)
@@ -237,15 +236,17 @@ def tone_power(n: Narrow) -> TonePower:
 
 
 def _alternates(p: TonePower) -> bool:
-    """Whether the strongest frequency is another one a symbol length later, where frames are clear."""
+    """Whether the strongest frequency is another one a symbol length later, where frames are clear.
+
+    ``p`` has one frame to a symbol length.
+    """
     best = np.argmax(p.value, axis=1)
-    clear = p.value[np.arange(best.size), best]
-    if best.size <= 4 * _HOPS:
+    if best.size < _FEWEST:
         return False
-    weight = np.minimum(clear[:-_HOPS], clear[_HOPS:])
-    change = np.abs(best[_HOPS:] - best[:-_HOPS]) > 0.6 * _GRID
-    strong = weight > np.quantile(weight, 0.5)
-    return bool(change[strong].mean() > _CHANGES)
+    clear = p.value[np.arange(best.size), best]
+    weight = np.minimum(clear[:-1], clear[1:])
+    change = np.abs(np.diff(best)) > 0.6 * _GRID
+    return bool(change[weight >= np.quantile(weight, 0.5)].mean() > _CHANGES)
 
 
 # --- correlation -------------------------------------------------------------------------------
