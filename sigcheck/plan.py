@@ -31,6 +31,20 @@ unknown (None), never 0. ::
     sample_rate_error_ppm_sigma = 0.5
     [mains]
     hz = 50.0
+    [chain]                    # what receiver and recorder add of their own, as `sigcheck calibrate --save` found it
+    level_dbfs = -14.0         # of the clean tone that it was measured with
+    hum_dbfs = -71.0           # strongest additive mains line
+    hum_hz = 50.0
+    sideband_hz = [50.0, 100.0]
+    sideband_dbc = [-61.0, -55.0]
+    skirt_hz = [20.0, 100.0]
+    skirt_dbc_hz = [-70.0, -78.0]
+    thd_db = -42.0
+    rasp_dbc = -48.0
+    pm_excess_rad = 0.004
+    passband_hz = [310.0, 2680.0]
+    gain_recovery_db = 12.0    # rise of the noise through a gap of the signal, and how long it takes
+    gain_recovery_s = 0.2
     [limits]                   # any limit of a symptom, see `sigcheck.judge.limits`
     hum-sidebands = { note = -70, fault = -50 }
 
@@ -145,6 +159,17 @@ def _read_moment(value: Any) -> datetime:
         raise ValueError("lies outside the calendar") from None
 
 
+def _numbers(example: str, low: float, high: float, *, count: int | None = None) -> Any:
+    def read(value: Any) -> tuple[float, ...]:
+        if not isinstance(value, list | tuple) or len(value) > 1000 or (count is not None and len(value) != count):
+            raise ValueError(f"needs a list of {'numbers' if count is None else f'{count} numbers'}")
+        if any(isinstance(v, bool) or not isinstance(v, int | float) or not low <= v <= high for v in value):
+            raise ValueError(f"needs numbers from {low:g} to {high:g}")
+        return tuple(float(v) for v in value)
+
+    return _rule(example, read)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Sent:
     """One transmission as it was meant to be."""
@@ -228,6 +253,25 @@ class Mains:
     hz: float | None = _number("50.0", 10, 500)
 
 
+@dataclass(frozen=True, kw_only=True)
+class Chain:
+    """What receiver and recorder add of their own: found with a clean tone, taken off what they are used for later."""
+
+    level_dbfs: float | None = _number("-14.0", -200, 20)
+    hum_dbfs: float | None = _number("-71.0", -200, 20)
+    hum_hz: float | None = _number("50.0", 10, 20e3)
+    sideband_hz: tuple[float, ...] | None = _numbers("[50.0, 100.0]", 0, 20e3)
+    sideband_dbc: tuple[float, ...] | None = _numbers("[-61.0, -55.0]", -200, 20)
+    skirt_hz: tuple[float, ...] | None = _numbers("[20.0, 100.0]", 0, 20e3)
+    skirt_dbc_hz: tuple[float, ...] | None = _numbers("[-70.0, -78.0]", -250, 20)
+    thd_db: float | None = _number("-42.0", -200, 20)
+    rasp_dbc: float | None = _number("-48.0", -200, 20)
+    pm_excess_rad: float | None = _number("0.004", 0, 10)
+    passband_hz: tuple[float, ...] | None = _numbers("[310.0, 2680.0]", 0, 96e3, count=2)
+    gain_recovery_db: float | None = _number("12.0", -20, 150)
+    gain_recovery_s: float | None = _number("0.2", 0, 60)
+
+
 Limits = Mapping[str, tuple[float | None, float | None]]
 """Symptom id -> (note, fault); None keeps the usual limit."""
 
@@ -242,6 +286,7 @@ class Plan:
     receiver: Receiver = Receiver()
     recorder: Recorder = Recorder()
     mains: Mains = Mains()
+    chain: Chain = Chain()
     limits: Limits = field(default_factory=lambda: MappingProxyType({}))
 
     @property
@@ -302,6 +347,7 @@ _SECTIONS: dict[str, type] = {
     "receiver": Receiver,
     "recorder": Recorder,
     "mains": Mains,
+    "chain": Chain,
 }
 
 
@@ -445,6 +491,10 @@ def _refuse_contradictions(plan: Plan) -> None:
         # The start may come from the file, so its uncertainty may stand alone.
         if value != "start_utc" and getattr(part, sigma) is not None and getattr(part, value) is None:
             raise PlanError(f"[{section}] {sigma} stands without {value}; give both, {value} = 0 if it is so")
+    for a, b in (("sideband_hz", "sideband_dbc"), ("skirt_hz", "skirt_dbc_hz")):
+        first, second = getattr(plan.chain, a), getattr(plan.chain, b)
+        if len(first or ()) != len(second or ()):
+            raise PlanError(f"[chain] {a} and {b} go together; give as many of the one as of the other")
     _refuse_unheard(plan)
 
 

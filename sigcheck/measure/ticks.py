@@ -14,7 +14,6 @@ memory, not looked up).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -26,6 +25,7 @@ from sigcheck.measure.track import Complex, Real
 
 TICK_S = 0.005  # length of the commonest second pulse
 _LOWEST_HZ = 250.0  # below it lie mains hum and the slow code subcarriers of such stations
+_HIGHEST_HZ = 4000.0  # above every voice passband; pulses beyond are found when their frequency is given
 _FRAME_S = 0.0107  # a Hann frame is then as wide as the pulse is long
 _BLOCK_S = 20.0  # within it a recorder 250 ppm off slips by no more than one hop
 _MOST_PPM = 400.0  # twice the worst sound card (common practice, no source)
@@ -46,7 +46,7 @@ _OVERSAMPLE = 8
 _MARK_STEP_S = 0.01
 _SHORTEST_MARK_S = 0.25  # of a minute; the stations use 0.3 to 0.8 s
 _HOUR_MARK_HZ = 1500.0
-_GROUPS = 160  # points that the line is fitted through
+_GROUPS = 120  # points that the line is fitted through
 
 
 @dataclass(frozen=True)
@@ -98,7 +98,7 @@ def measure_ticks(
     Parameters
     ----------
     x : (n,) samples.
-    tick_hz : audio frequency of the pulses; None looks everywhere above 250 Hz.
+    tick_hz : audio frequency of the pulses; None looks everywhere from 250 to 4000 Hz.
     tick_s : their length.
     delay_s : how much later than UTC they are heard (path, and the receiver's filter if known).
     surveyed : the survey of ``x`` where it is at hand.
@@ -187,7 +187,7 @@ def _fold_stretch(
     power = _short_spectra(audio, length, hop)
     at_s = (np.arange(power.shape[0]) * hop + length / 2) / rate_hz
     bin_hz = rate_hz / length
-    bands = np.arange(int(np.ceil(_LOWEST_HZ / bin_hz)), length - 2)
+    bands = np.arange(int(np.ceil(_LOWEST_HZ / bin_hz)), min(int(_HIGHEST_HZ / bin_hz), length - 2))
     if tick_hz is not None:
         bands = np.unique(np.clip(round(tick_hz / bin_hz) + np.arange(-1, 2), 1, length - 1))
     phases = round(rate_hz / hop)
@@ -229,16 +229,16 @@ def _fold_blocks(power: NDArray[Any], at_s: Real, phases: int) -> tuple[Real, Re
     """
     blocks = max(1, int(at_s[-1] // _BLOCK_S))
     block = np.minimum((at_s / _BLOCK_S).astype(int), blocks - 1)
-    index = block * phases + ((at_s % 1.0) * phases).astype(int) % phases
-    count = np.maximum(np.bincount(index, minlength=blocks * phases), 1)
+    index = ((at_s % 1.0) * phases).astype(int) % phases
     out = np.empty((blocks, phases, power.shape[1]))
-    edges = np.searchsorted(block, np.arange(blocks + 1))
-    for k in range(power.shape[1]):
-        relative = np.empty(power.shape[0])
-        for first, last in pairwise(edges):
-            part = power[first:last, k]
-            relative[first:last] = np.log1p(part / max(float(np.median(part)), 1e-30))
-        out[:, :, k] = (np.bincount(index, relative, blocks * phases) / count).reshape(blocks, phases)
+    for b in range(blocks):
+        part, place = power[block == b], index[block == b]
+        level = np.log1p(part / np.maximum(np.median(part[::3], axis=0), 1e-30))
+        order = np.argsort(place, kind="stable")
+        first = np.searchsorted(place[order], np.arange(phases))
+        count = np.diff(first, append=place.size)
+        sums = np.add.reduceat(level[order], np.minimum(first, place.size - 1), axis=0)
+        out[b] = np.where(count[:, None] > 0, sums / np.maximum(count, 1)[:, None], np.log1p(1.0))
     middles = np.array([at_s[block == b].mean() for b in range(blocks)])
     return out, middles
 
@@ -443,19 +443,20 @@ def _grouped(k: Real, r: Real, energy: Real) -> tuple[Real, Real, Real]:
 def _line_under_wander(k: Real, r: Real, energy: Real) -> tuple[Real, Real]:
     """Offset at second 0 and slope of r against k, and their covariance, averaged over what the scatter may be.
 
-    Candidates: white scatter, by the pulses' energies or alike for all, alone or with a wander of 1/4 to 32 times
+    Candidates: white scatter, by the pulses' energies or alike for all, alone or with a wander of 1/3 to 20 times
     its variance whose correlation falls exponentially over 1.5 s to half of the recording.
     """
     span = max(float(k[-1] - k[0]), 4.0)
     design = np.stack([np.ones(k.size), k - k.mean()], axis=1)
     apart = np.abs(k[:, None] - k[None, :])
-    times = np.geomspace(1.5, span / 2, 5)
+    times = np.geomspace(1.5, span / 2, 4)
     wanders = [np.exp(-apart / time) for time in times]
     fits = []
     for variance in (energy.mean() / energy, np.ones(k.size)):
-        for ratio in (0.0, 0.25, 1.0, 4.0, 32.0):
+        for ratio in (0.0, 0.33, 2.0, 20.0):
             for wander in wanders if ratio else wanders[:1]:
-                fits.append((*_one_fit(design, r, np.diag(variance) + ratio * wander), 0.25 if not ratio else 0.0125))
+                prior = 0.25 / 12 if ratio else 0.25
+                fits.append((*_one_fit(design, r, np.diag(variance) + ratio * wander), prior))
     betas = np.array([fit[0] for fit in fits])
     covs = np.array([fit[1] for fit in fits])
     logs = np.array([fit[2] for fit in fits])
