@@ -8,6 +8,7 @@ what is not Gaussian in what keying leaves behind.
 
 from __future__ import annotations
 
+import math
 from functools import cache
 
 import numpy as np
@@ -23,6 +24,7 @@ CHANCE_GIVEN = 1e-5  # of a cell at a place that another line has named
 LEAST_DBC = -75.0  # weaker lines than any limit asks for are left in the noise
 _MAINS = (50.0, 60.0)
 _MAINS_SPAN_HZ = 1.0
+_MAINS_USUAL_HZ = 0.3  # interconnected grids stay within 0.2 Hz in operation
 _TELLING_ORDERS = 4  # rectified mains is strongest in its first harmonics
 _LOPSIDED = 11.0  # modulation is never more so from side to side; a lone carrier beside the tone is
 
@@ -182,6 +184,9 @@ def mains_fundamental(p: Periodogram) -> float | None:
     if found is None:
         return None
     orders = [k for k in range(1, 13) if p.pair_sum(np.array([k * found]))[0] > given]
+    odd_one = min(abs(found - nominal) for nominal in _MAINS) > _MAINS_USUAL_HZ
+    if odd_one and (len(orders) < 2 or math.gcd(*orders) > 2):
+        return None  # a lone line so far off is more likely something else
     both = p.upper + p.lower
     lines = [
         (k, peak_bin(both, round(k * found / p.bin_hz)) * p.bin_hz, float(p.pair_sum(np.array([k * found]))[0]))

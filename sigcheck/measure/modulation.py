@@ -54,6 +54,9 @@ class Modulation:
     high_hz: float
     n_marks: int
     keyed: bool
+    gain: Real  # (n,) the carrier's own amplitude over its rms: additive noise is even in ``y * gain``
+    age: Real  # (n,) seconds since key-down
+    unit_s: float | None = None  # of machine keying: dit and gap are one unit each
     lowest_hz: float = _LOWEST_HZ  # elements hold no slower modulation
 
     @property
@@ -113,8 +116,25 @@ def modulation(
         high_hz=min(BAND_HZ, base.passband_hz[1] - tone),
         n_marks=int(np.unique(mark[usable]).size),
         keyed=marks.keyed,
+        gain=_gain(carrier, usable),
+        age=(t - marks.on_s[np.maximum(mark, 0)]).astype(np.float32),
+        unit_s=_unit_s(marks) if marks.keyed else None,
         lowest_hz=max(_LOWEST_HZ, 2.5 / float(np.quantile(marks.off_s - marks.on_s, 0.9))),
     )
+
+
+def _gain(carrier: Complex, use: Mask) -> Real:
+    size = np.abs(carrier)
+    return np.asarray(np.minimum(size / np.sqrt(np.mean(size[use] ** 2)), 2.0) if use.any() else size, np.float32)
+
+
+def _unit_s(marks: Marks) -> float | None:
+    """Unit of the keying's time: half of the shortest usual time from key-down to key-down."""
+    apart = np.diff(marks.on_s)
+    if apart.size < 8:
+        return None
+    short = apart[apart < 1.4 * np.quantile(apart, 0.1)]
+    return float(np.median(short)) / 2
 
 
 def _path_cycles(base: Baseband, t: Real) -> Real:

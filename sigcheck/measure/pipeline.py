@@ -193,9 +193,10 @@ def _search(
 def _signal(track: Track, far: surroundings.FarNoise | None) -> Signal:
     base, marks = track.base, track.marks
     missing: dict[str, str] = {}
-    density = far.down if far is not None and far.down is not None else base.noise_density
+    additive = far.additive if far is not None else None
+    density = base.noise_density if additive is None else additive
     samples = far.down_samples if far is not None else 0
-    power = float(np.mean(np.abs(track.carrier[marks.settled]) ** 2))
+    power = surroundings.tone_power(track)
     cn0 = 10 * np.log10(max(power, 1e-30) / max(density, 1e-30))
     # the median of n exponential samples scatters by 1/(ln 2 sqrt(n)) of itself; the band's ripple by a decibel
     sigma = float(np.hypot(4.343 / (np.log(2.0) * np.sqrt(max(samples, 25) / 4)), 0.5))

@@ -29,6 +29,7 @@ __all__ = ["Found", "Modulation", "find_lines", "modulation", "single_spurs"]
 _MAX_ORDER = 20
 _LOWEST_AUDIO_HZ = 60.0
 _MAX_OTHER_LINES = 6
+_KEYING_ORDERS = 8
 _STEADY_SHARE = 0.98  # of a line's power that adds up over all blocks at one frequency: else it wanders
 _WANDER_Q_HZ = 0.1  # walk in a second of a line that is not crystal-stable
 _WANDERING_BLOCK_S = 0.5
@@ -89,6 +90,7 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
     fundamental = None if mains is None else mains.mean_hz
     lines_found += _wandering_lines(rest, m, list(fitted.offsets))
     sidebands, singles = _named(lines_found, fundamental, m, tone_hz, additive_mains_hz)
+    sidebands, locked = _less_keying(sidebands, m)
     family, switching = _other_family(sidebands)
     missing = {}
     if mains is None:
@@ -101,7 +103,7 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
         mains_hz=fundamental,
         mains_hz_sigma=None if mains is None else _mains_sigma(lines_found[: len(mains.orders)], mains, m),
         switching_hz=switching,
-        blind_hz=_blind_offsets(tone_hz, additive_mains_hz),
+        blind_hz=(*_blind_offsets(tone_hz, additive_mains_hz), *locked),
         missing=missing,
     )
     return Found(lines, rest, tuple(singles))
@@ -265,6 +267,33 @@ def _sideband(line: Line, mains: float | None, m: Modulation) -> Sideband | None
         family=family,
         order=order if family else None,
     )
+
+
+def _less_keying(sidebands: list[Sideband], m: Modulation) -> tuple[list[Sideband], tuple[float, ...]]:
+    """Less what elements leave that do not settle alike, a chirp that depends on the gap before: (the rest, where).
+
+    It stands at multiples of the unit's rate, several together and humps between them, where lines of
+    another origin would stand alone. A mains line there is kept if it is stronger than all of these.
+    """
+    if m.unit_s is None:
+        return sidebands, ()
+    rate, reach = 1.0 / m.unit_s, 1.5 * m.rate_hz / m.y.size
+
+    def on_rate(b: Sideband) -> bool:
+        n = round(b.offset_hz / rate)
+        return 1 <= n <= _KEYING_ORDERS and abs(b.offset_hz - n * rate) < reach + 0.003 * b.offset_hz
+
+    locked = [b for b in sidebands if on_rate(b)]
+    own = [b for b in locked if b.family is None]
+    if not own or len(locked) < 2:
+        return sidebands, ()
+    top = max(b.level_dbc for b in own)
+    kept = [
+        b
+        for b in sidebands
+        if b.level_dbc > top or (b.family is not None and b not in locked) or b.offset_hz > _KEYING_ORDERS * rate
+    ]
+    return kept, tuple(sorted(b.offset_hz for b in locked if b not in kept))
 
 
 def _db(power: float) -> float:

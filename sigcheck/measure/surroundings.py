@@ -14,6 +14,7 @@ from sigcheck.measure.carrier import turn
 from sigcheck.measure.modulation import BAND_HZ, AdditiveLine
 from sigcheck.measure.results import Bursts, Lines, OtherSignal
 from sigcheck.measure.spectrum import (
+    HANN_ENBW_BINS,
     Survey,
     fundamental_from_lines,
     hann,
@@ -33,6 +34,9 @@ _MAINS_SPAN_HZ = 1.0
 _ADDITIVE_DBC = -45.0
 _MOST_ADDITIVE = 8
 _HUM_TOP_HZ = 1000.0
+_MASKED_NOISE = 4.0  # 6 dB: no gain control recovers so far within some 10 ms
+_GUSTY = 1.2
+_OWN_NOISE = 0.7  # 1.5 dB: what a few hundred samples of 15 ms each leave to chance, and the filter's slope
 _TONE_CLEAR_HZ = 200.0  # keying spreads a tone this far, 40 dB or more down
 
 
@@ -58,9 +62,22 @@ class Quiet:
         a, b, c = np.log(np.maximum(self.power[k - 1 : k + 2], 1e-300))
         return float(np.exp(b - 0.25 * (a - c) * (at - k))), float(self.noise[k])
 
+    def about(self, hz: float, reach_hz: float = 20.0) -> float:
+        """Power of a keyed signal about ``hz``: what stands out of the noise there, all together."""
+        k, reach = round(hz / self.bin_hz), round(reach_hz / self.bin_hz)
+        part = slice(max(0, k - reach), k + reach + 1)
+        shown = self.power[part] > self.limit(6.0) * self.noise[part]
+        return float(((self.power[part] - self.noise[part]) * shown).sum() / HANN_ENBW_BINS)
+
     def limit(self, single: float) -> float:
         """Ratio to the noise at which a line counts, narrowed by averaging."""
         return float(1.0 + (single - 1.0) / np.sqrt(self.blocks))
+
+
+def tone_power(track: Track) -> float:
+    """Mean key-down power of the carrier (A^2); a static crash that the carrier followed counts for little."""
+    power = np.abs(track.carrier[track.marks.settled]) ** 2
+    return float(np.mean(np.minimum(power, 4 * np.median(power)), dtype=np.float64)) + 1e-30
 
 
 def quiet_spectrum(track: Track) -> Quiet:
@@ -73,15 +90,15 @@ def quiet_spectrum(track: Track) -> Quiet:
     up = calm if calm.sum() > 0.4 * track.marks.up.sum() else track.marks.up
     key_up = float(up.sum()) / rate > 1.0
     length = min(audio.size, round(_BLOCK_S * rate))
-    count = max(1, audio.size // length)
-    used = count * length
+    count = max(1, round(audio.size / length))
+    places = np.linspace(0, audio.size - length, count).astype(np.intp)[:, None] + np.arange(length)
     window = hann(length)
-    mask = up[:used].reshape(count, length) if key_up else np.ones((count, length), bool)
+    mask = up[places] if key_up else np.ones((count, length), bool)
     gate = mask * window
     weights = gate.sum(axis=1, dtype=np.float64)
     keep = weights > 0.2 * weights.max()
     size = fft.next_fast_len(length)
-    spectra = fft.fft(audio[:used].reshape(count, length)[keep] * gate[keep], size, axis=1, workers=-1)
+    spectra = fft.fft(audio[places[keep]] * gate[keep], size, axis=1, workers=-1)
     power = (spectra.real**2 + spectra.imag**2).sum(axis=0, dtype=np.float64) / (weights[keep] ** 2).sum()
     bin_hz = rate / size
     step = max(1, round(1.0 / bin_hz))
@@ -117,7 +134,7 @@ def additive_lines(q: Quiet, track: Track) -> tuple[AdditiveLine, ...]:
     if not q.key_up:
         return ()
     f = np.arange(q.power.size) * q.bin_hz
-    carrier = track.marks.amplitude**2
+    carrier = tone_power(track)
     shown = (np.abs(f - track.tone_hz) < BAND_HZ) & (np.abs(f - track.tone_hz) > 15.0) & (f > 30.0)
     shown &= (q.power > q.limit(_OTHER_DETECT) * q.noise) & (q.power > carrier * 10 ** (_ADDITIVE_DBC / 10))
     out: list[AdditiveLine] = []
@@ -165,7 +182,7 @@ class Hum:
 
 def additive_hum(q: Quiet, track: Track) -> Hum:
     """Strongest additive line of a mains family (it stays put when the tone is retuned)."""
-    carrier = track.marks.amplitude**2
+    carrier = tone_power(track)
     top = min(_HUM_TOP_HZ, q.power.size * q.bin_hz / 2)
     if q.seconds < 0.5:
         return Hum(None, None, None, None, None, None, "too short a recording to resolve mains lines")
@@ -235,8 +252,8 @@ def other_signals(
     opened = 1.0
     if q.key_up and far is not None and far.down and far.late_up:
         opened = max(1.0, far.late_up / far.down)
-    base, marks = track.base, track.marks
-    carrier = marks.amplitude**2
+    base = track.base
+    carrier = tone_power(track)
     low, high = base.passband_hz
     f = np.arange(q.power.size) * q.bin_hz
     ratio = q.power / q.noise
@@ -302,7 +319,7 @@ def _describe(
     high = float(np.quantile(heard, 0.9))
     low = float(np.quantile(heard, 0.15))
     keyed = low < 0.1 * high and high > 8 * noise
-    carrier = track.marks.amplitude**2
+    carrier = tone_power(track)
     line, line_noise = q.at(hz)
     level = max(high - noise, 1e-30) / opened if keyed else max(line - line_noise, 1e-30)
     if not keyed and q.key_up:
@@ -346,8 +363,7 @@ def sort_out(lines: Lines, q: Quiet, track: Track) -> Lines:
     def gone_at_key_up(hz: float, level_dbc: float) -> bool:
         if not q.key_up:
             return True
-        power, noise = q.at(hz)
-        return power - noise < 0.3 * track.marks.amplitude**2 * 10 ** (level_dbc / 10)
+        return max(q.at(hz)[0] - q.at(hz)[1], q.about(hz)) < 0.3 * tone_power(track) * 10 ** (level_dbc / 10)
 
     kept = tuple(
         spur
@@ -357,6 +373,36 @@ def sort_out(lines: Lines, q: Quiet, track: Track) -> Lines:
         and gone_at_key_up(spur.frequency_hz, spur.level_dbc)
     )
     return replace(lines, spurs=kept)
+
+
+@dataclass(frozen=True)
+class NoiseCourse:
+    """Noise power in steps of a millisecond, over its own floor of the moment."""
+
+    t: Real
+    over: Real
+    step_s: float
+
+
+def _course(stream: Complex, rate_hz: float) -> NoiseCourse:
+    step = max(1, round(0.001 * rate_hz))
+    n = stream.size // step
+    power = (stream.real**2 + stream.imag**2)[: n * step].reshape(n, step).mean(axis=1, dtype=np.float64)
+    # the floor follows the gain control: medians of some 60 ms, which bursts at the mains rate leave alone
+    width = max(5, round(0.06 * rate_hz / step))
+    whole = n // width
+    if whole >= 2:
+        medians = np.median(power[: whole * width].reshape(whole, width), axis=1)
+        floor = np.interp(np.arange(n), (np.arange(whole) + 0.5) * width, medians)
+    else:
+        floor = np.full(n, np.median(power) if n else 1.0)
+    floor = floor / (np.log(2.0) if step == 1 else 1 - 1 / (9 * step * 0.6))
+    usual = float(np.median(floor)) if n else 1.0
+    return NoiseCourse(
+        t=(np.arange(n) + 0.5) * step / rate_hz,
+        over=power / np.maximum(floor, max(1e-3 * usual, 1e-30)),
+        step_s=step / rate_hz,
+    )
 
 
 @dataclass(frozen=True)
@@ -373,6 +419,25 @@ class FarNoise:
     width_hz: float
     stream: Complex
     rate_hz: float
+    course: NoiseCourse
+    gusts: float  # mean power of the noise without the tone over its typical power: bursts raise it
+
+    def with_bursts(self, density: float | None) -> float | None:
+        """A typical density raised to the mean, where bursts make that more than noise scatters by itself."""
+        return density * self.gusts if density is not None and self.gusts > _GUSTY else density
+
+    @property
+    def additive(self) -> float | None:
+        """What is there without the tone, at the gain of key-down.
+
+        A strong signal's own noise reaches far from it, and ends with it; lossy coding drops what the tone
+        would mask. Then the noise just after key-up is the measure, before a gain control recovers. It is
+        heard for moments only, so small differences are left to chance.
+        """
+        if self.down is None or self.just_up is None:
+            return self.down
+        unlike = self.just_up < _OWN_NOISE * self.down or self.just_up > _MASKED_NOISE * self.down
+        return self.just_up if unlike else self.down
 
 
 def far_noise(track: Track) -> FarNoise | None:
@@ -393,6 +458,7 @@ def far_noise(track: Track) -> FarNoise | None:
     stream, rate = slice_band(base.audio, base.rate_hz, *side, taper_hz=taper)
     noise_width = width + taper * 0.75  # two raised-cosine skirts (power 3/8 each)
     t = np.minimum(np.round(np.arange(stream.size) / rate * base.rate_hz).astype(np.intp), base.z.size - 1)
+    course = _course(stream, rate)
     power = (stream.real**2 + stream.imag**2) / noise_width
     guard = 1.0 / taper
     down = marks.settled[t]
@@ -410,7 +476,15 @@ def far_noise(track: Track) -> FarNoise | None:
         width_hz=noise_width,
         stream=stream,
         rate_hz=rate,
+        course=course,
+        gusts=_gusts(course, up if up.sum() > 0.5 * rate else down, rate),
     )
+
+
+def _gusts(course: NoiseCourse, use: Mask, rate_hz: float) -> float:
+    """Mean of the noise over its own floor of the moment, which a gain control moves."""
+    here = use[np.minimum(np.round(course.t * rate_hz).astype(np.intp), use.size - 1)]
+    return max(1.0, float(np.mean(course.over[here]))) if here.any() else 1.0
 
 
 def _typical(power: Real) -> float | None:
@@ -456,37 +530,9 @@ def bursts(far: FarNoise | None, course: NoiseCourse | None, track: Track) -> Bu
     )
 
 
-@dataclass(frozen=True)
-class NoiseCourse:
-    """Noise power in steps of a millisecond, over its own floor of the moment."""
-
-    t: Real
-    over: Real
-    step_s: float
-
-
 def noise_course(far: FarNoise | None) -> NoiseCourse | None:
     """Course of the noise away from the tone; None where there is no such noise."""
-    if far is None:
-        return None
-    step = max(1, round(0.001 * far.rate_hz))
-    n = far.stream.size // step
-    power = (far.stream.real**2 + far.stream.imag**2)[: n * step].reshape(n, step).mean(axis=1, dtype=np.float64)
-    # the floor follows the gain control: medians of some 60 ms, which bursts at the mains rate leave alone
-    width = max(5, round(0.06 * far.rate_hz / step))
-    whole = n // width
-    if whole >= 2:
-        medians = np.median(power[: whole * width].reshape(whole, width), axis=1)
-        floor = np.interp(np.arange(n), (np.arange(whole) + 0.5) * width, medians)
-    else:
-        floor = np.full(n, np.median(power) if n else 1.0)
-    floor = floor / (np.log(2.0) if step == 1 else 1 - 1 / (9 * step * 0.6))
-    usual = float(np.median(floor)) if n else 1.0
-    return NoiseCourse(
-        t=(np.arange(n) + 0.5) * step / far.rate_hz,
-        over=power / np.maximum(floor, max(1e-3 * usual, 1e-30)),
-        step_s=step / far.rate_hz,
-    )
+    return None if far is None else far.course
 
 
 def disturbed(course: NoiseCourse | None, track: Track) -> Mask:
