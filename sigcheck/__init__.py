@@ -16,6 +16,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from sigcheck.comparison import Comparison, compare
     from sigcheck.errors import (
         PlanError,
         RecordingError,
@@ -28,10 +29,12 @@ if TYPE_CHECKING:
     from sigcheck.plan import Plan, load_plan
     from sigcheck.recording import Recording, from_samples, load
     from sigcheck.result import Result, diagnose
+    from sigcheck.saved import load_result
 
 __version__ = "0.1.0"
 
 __all__ = [
+    "Comparison",
     "Measurements",
     "Plan",
     "PlanError",
@@ -43,13 +46,16 @@ __all__ = [
     "SettingError",
     "SigcheckError",
     "__version__",
+    "compare",
     "diagnose",
     "from_samples",
     "load",
     "load_plan",
+    "load_result",
 ]
 
 _HOME = {
+    "Comparison": "sigcheck.comparison",
     "Measurements": "sigcheck.measure.results",
     "Plan": "sigcheck.plan",
     "PlanError": "sigcheck.errors",
@@ -60,10 +66,12 @@ _HOME = {
     "SaveError": "sigcheck.errors",
     "SettingError": "sigcheck.errors",
     "SigcheckError": "sigcheck.errors",
+    "compare": "sigcheck.comparison",
     "diagnose": "sigcheck.result",
     "from_samples": "sigcheck.recording",
     "load": "sigcheck.recording",
     "load_plan": "sigcheck.plan",
+    "load_result": "sigcheck.saved",
 }
 
 

@@ -95,18 +95,16 @@ def from_dict(data: Any, where: str = "the result") -> SavedResult:
             where=where,
             data=data,
             measurements=_measurements(data, explained),
-            symptoms=tuple(
-                _value(Symptom, s, f"symptoms[{k}]") for k, s in enumerate(_list(data, "symptoms"))
-            ),
+            symptoms=tuple(_value(Symptom, s, f"symptoms[{k}]") for k, s in enumerate(_list(data, "symptoms"))),
             not_measured={k: v for k, v in explained.items() if k.startswith("symptoms.")},
             verdict=_value(Judged, data.get("verdict"), "verdict"),
             plan=_plan(data.get("plan")),
         )
-    except _Wrong as wrong:
+    except _WrongError as wrong:
         raise ResultError(f"{where}: {wrong}; diagnose the recording again") from None
 
 
-class _Wrong(Exception):
+class _WrongError(Exception):
     """Something in a result is not what it should be."""
 
 
@@ -116,17 +114,17 @@ def _no_number(text: str) -> NoReturn:
 
 def _check_schema(data: Any) -> None:
     if not isinstance(data, dict):
-        raise _Wrong("a result is an object with sections, this is not")
+        raise _WrongError("a result is an object with sections, this is not")
     schema = data.get("schema")
     if schema is None:
-        raise _Wrong("is no result of sigcheck (it has no `schema`)")
+        raise _WrongError("is no result of sigcheck (it has no `schema`)")
     if isinstance(schema, bool) or not isinstance(schema, int) or schema < 1:
-        raise _Wrong(f"its schema is {_short(schema)}, not a number such as {SCHEMA}")
+        raise _WrongError(f"its schema is {_short(schema)}, not a number such as {SCHEMA}")
     if schema > SCHEMA:
-        raise _Wrong(f"was written by a newer version (schema {_short(schema)}, this one reads {SCHEMA})")
+        raise _WrongError(f"was written by a newer version (schema {_short(schema)}, this one reads {SCHEMA})")
     for name in ("recording", "signal"):
         if not isinstance(data.get(name), dict):
-            raise _Wrong(f"its section {name!r} is missing or no object")
+            raise _WrongError(f"its section {name!r} is missing or no object")
 
 
 def _measurements(data: Mapping[str, Any], explained: Mapping[str, float | str]) -> Measurements:
@@ -139,21 +137,17 @@ def _measurements(data: Mapping[str, Any], explained: Mapping[str, float | str])
         section = SECTION.get(name, name)
         held = data.get(section) or {}
         if not isinstance(held, dict):
-            raise _Wrong(f"{section} is {_short(held)}, not an object")
+            raise _WrongError(f"{section} is {_short(held)}, not an object")
         own = {f.name for f in fields(kind)} - {"missing"}
         values = {k: v for k, v in held.items() if k in own and k not in TOP_LEVEL}
         values |= {k: data[k] for k in TOP_LEVEL if k in own and k in data}
         reasons = {
-            f: str(explained[place])
-            for f in own
-            if (place := f if f in TOP_LEVEL else f"{section}.{f}") in explained
+            f: str(explained[place]) for f in own if (place := f if f in TOP_LEVEL else f"{section}.{f}") in explained
         }
         families[name] = _built(kind, values, section, missing=reasons)
     recording = data["recording"]
     whole = {k: recording[k] for k in ("channel", "channels", "sample_rate_hz", "duration_s") if k in recording}
-    return Measurements(
-        **families, **{k: _value(hints[k], v, f"recording.{k}") for k, v in whole.items()}
-    )
+    return Measurements(**families, **{k: _value(hints[k], v, f"recording.{k}") for k, v in whole.items()})
 
 
 @cache
@@ -171,7 +165,7 @@ def _built(kind: type, values: Mapping[str, Any], where: str, **given: Any) -> A
     }
     for f in fields(kind):
         if f.name not in known and f.name not in given and f.default is f.default_factory is MISSING:
-            raise _Wrong(f"{where}.{f.name} is missing")
+            raise _WrongError(f"{where}.{f.name} is missing")
     return kind(**known, **given)
 
 
@@ -185,25 +179,25 @@ def _value(hint: Any, value: Any, where: str) -> Any:
         return _value(next(o for o in options if o is not type(None)), value, where)
     if origin is Literal:
         if not isinstance(value, str) or value not in get_args(hint):
-            raise _Wrong(f"{where} is {_short(value)}, not one of {', '.join(get_args(hint))}")
+            raise _WrongError(f"{where} is {_short(value)}, not one of {', '.join(get_args(hint))}")
         return value
     if origin is tuple:
         return _several(get_args(hint), value, where)
     if is_dataclass(hint) and isinstance(hint, type):
         if not isinstance(value, dict):
-            raise _Wrong(f"{where} is {_short(value)}, not an object")
+            raise _WrongError(f"{where} is {_short(value)}, not an object")
         return _built(hint, value, where)
     return _plain(hint, value, where)
 
 
 def _several(options: tuple[Any, ...], value: Any, where: str) -> tuple[Any, ...]:
     if not isinstance(value, list):
-        raise _Wrong(f"{where} is {_short(value)}, not a list")
+        raise _WrongError(f"{where} is {_short(value)}, not a list")
     kinds: Iterable[Any] = options
     if options[-1] is Ellipsis:
         kinds = [options[0]] * len(value)
     elif len(options) != len(value):
-        raise _Wrong(f"{where} holds {len(value)} values, not {len(options)}")
+        raise _WrongError(f"{where} holds {len(value)} values, not {len(options)}")
     return tuple(_value(kind, v, f"{where}[{k}]") for k, (kind, v) in enumerate(zip(kinds, value, strict=True)))
 
 
@@ -213,24 +207,24 @@ _NAMES = {float: "a number", int: "a whole number", str: "text", bool: "true or 
 def _plain(hint: Any, value: Any, where: str) -> Any:
     if hint in (float, int) and isinstance(value, int | float) and not isinstance(value, bool):
         if not (math.isfinite(value) and abs(value) < LARGEST):
-            raise _Wrong(f"{where} is {_short(value)}, which no measurement gives")
+            raise _WrongError(f"{where} is {_short(value)}, which no measurement gives")
         if hint is float or value == int(value):
             return hint(value)
     elif hint in (str, bool) and isinstance(value, hint):
         return value
-    raise _Wrong(f"{where} is {_short(value)}, not {_NAMES.get(hint, hint)}")
+    raise _WrongError(f"{where} is {_short(value)}, not {_NAMES.get(hint, hint)}")
 
 
 def _text_or_numbers(value: Any, where: str) -> dict[str, float | str]:
     if not isinstance(value, dict):
-        raise _Wrong(f"{where} is {_short(value)}, not an object")
+        raise _WrongError(f"{where} is {_short(value)}, not an object")
     return {k: v if isinstance(v, str) else _plain(float, v, f"{where}[{k!r}]") for k, v in value.items()}
 
 
 def _list(data: Mapping[str, Any], name: str) -> list[Any]:
     value = data.get(name)
     if not isinstance(value, list):
-        raise _Wrong(f"{name} is {_short(value)}, not a list")
+        raise _WrongError(f"{name} is {_short(value)}, not a list")
     return value
 
 
@@ -240,7 +234,7 @@ def _plan(value: Any) -> Plan:
     try:
         return Plan.from_dict(value)
     except PlanError as error:
-        raise _Wrong(f"the plan in it can't be used ({error})") from None
+        raise _WrongError(f"the plan in it can't be used ({error})") from None
 
 
 def _short(value: Any) -> str:

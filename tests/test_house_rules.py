@@ -26,12 +26,13 @@ STAGES = [
     ("measure",),
     ("judge",),
     ("result",),
-    ("compare",),
+    ("saved", "measured_changes"),
+    ("comparison",),
     ("report",),
     ("cli",),
 ]
 # In a notebook a result shows itself, and what it shows is a piece of the report.
-UPWARD = {("result", "report")}
+UPWARD = {("result", "report"), ("comparison", "report")}
 # Makes recordings, so it knows what a recording and a plan are and nothing of what is measured on one.
 # The saved truth about a recording is in the judge's words, as plain text.
 SYNTH_MAY_IMPORT = ("errors", "quantities", "start_time", "plan", "recording", "synth")

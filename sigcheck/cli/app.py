@@ -8,6 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from sigcheck import __version__
+from sigcheck.cli.compare import compare
 from sigcheck.cli.diagnose import diagnose
 from sigcheck.cli.synth import synth
 
@@ -23,6 +24,7 @@ def command() -> Callable[..., Any]:
     )
     app.callback()(_common)
     app.command()(diagnose)
+    app.command()(compare)
     app.command()(synth)
     return typer.main.get_command(app)
 
