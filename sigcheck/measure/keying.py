@@ -83,7 +83,7 @@ def measure_keying(track: Track, far: FarNoise | None = None) -> Keying:
     low, high = track.base.passband_hz
     out.found["rise_limit_s"] = limit_s = rise_limit(track.tone_hz - low, high - track.tone_hz)
 
-    timing = _text(out, marks)
+    timing = _text(out, marks, track.base.z.size / track.base.rate_hz)
     dit_s, gap_s, inside = _scale(marks, timing)
     elements = edges.elements(track, dit_s, inside)
     crossing_s = _edges(out, elements, gap_s, limit_s, track)
@@ -100,8 +100,16 @@ def measure_keying(track: Track, far: FarNoise | None = None) -> Keying:
 # --- text and timing ---------------------------------------------------------------------------
 
 
-def _text(out: _Values, marks: Marks) -> morse.Timing | None:
-    decoded = morse.decode(marks.on_s, marks.off_s, cut_start=marks.cut_start, cut_end=marks.cut_end)
+def _text(out: _Values, marks: Marks, end_s: float) -> morse.Timing | None:
+    decoded = morse.decode(
+        marks.on_s,
+        marks.off_s,
+        cut_start=marks.cut_start,
+        cut_end=marks.cut_end,
+        heard_s=(0.0, end_s),
+        mark_p=marks.mark_p,
+        gap_p=marks.gap_p,
+    )
     if decoded.text is None:
         out.lack(decoded.reason or "nothing could be read", "text", "text_confidence")
     else:

@@ -1,11 +1,9 @@
-"""Morse timing and text from key-down times, by likelihood.
+"""Morse text from key-down times, by likelihood.
 
-Every sender has its own dit, dah and gaps: heavy weighting makes the gaps inside a character shorter
-than the dits, a fist stretches dahs and letter gaps. So the lengths of marks and gaps are described
-by a mixture (dit, dah; gap inside a character, between characters, between words), normal in the
-logarithm of the length, found first on a grid and then by expectation-maximisation; the speed may
-wander slowly. Characters are then the segmentation with the highest probability. No dictionary and
-no expected text takes part: the text is what was heard.
+The marks are cut into characters in every possible way: a character's probability is that of its
+marks being dits and dahs of its pattern, of the gaps inside it being short and the one after it long.
+Each sign counts as likely as another, but for rare punctuation; no dictionary and no expected text
+takes part: the text is what was heard.
 
 Code table: Rec. ITU-R M.1677-1, Annex 1, part I (letters, figures, punctuation and procedure signs
 as two transcriptions give them; é, understood, wait, end of work and starting signal from memory,
@@ -15,12 +13,17 @@ not looked up).
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sigcheck.measure.track import Mask, Real
+from sigcheck.measure.morse_timing import Timing, classify
+from sigcheck.measure.track import Real
+
+__all__ = ["CODE", "Character", "Decoded", "Timing", "classify", "decode"]
 
 _SIGNS = {
     "A": ".-", "B": "-...", "C": "-.-.", "D": "-..", "E": ".", "É": "..-..", "F": "..-.", "G": "--.",
@@ -37,51 +40,17 @@ _SIGNS = {
 CODE = {pattern: sign for sign, pattern in _SIGNS.items()}
 
 _LONGEST = 12  # elements in one (then surely unknown) character
-_UNKNOWN = 0.02  # prior share of characters that are not in the table
+_UNKNOWN = 0.01  # share of characters that are not in the table (prior, common practice)
+_RARE = 0.1  # how often punctuation and procedure signs are sent, against letters and figures
+_COMMON_SIGNS = "/?=+.,"
+_INSIDE = 0.6  # share of gaps that lie inside a character, where nothing is known of the text
+_WORD_END = 0.25  # of those between characters
+_GAP_SHARE = np.array([0.60, 0.30, 0.10])
 _LEAST_MARKS = 3
 # Log-likelihood that must be gained over lengths without classes before text is claimed: noise cut
 # into exponential lengths gains some 0.2 for each mark and gap, a fist with 15 % scatter 0.8.
 _LEAST_EVIDENCE = 4.0
 _EVIDENCE_EACH = 0.3
-# Starting spreads (standard deviation of the natural logarithm) of dit, dah; gap within a
-# character, between characters, between words: a fair fist. The fit moves them.
-_MARK_SPREAD = np.array([0.13, 0.13])
-_GAP_SPREAD = np.array([0.18, 0.25, 0.40])
-_MARK_SHARE = np.array([0.55, 0.45])  # plain text has a few more dits than dahs
-_GAP_SHARE = np.array([0.60, 0.28, 0.12])
-_WORD_ENDS = 0.2  # share of characters that end a word: plain text and calls (common practice)
-_ENDS_KNOWN = 60.0  # characters that this is worth
-_OUTLIER_DENSITY = 0.05 / 4.0  # one length in twenty may be anything within a factor of 50
-_NULL_SPREAD = 0.7  # lengths without any classes: noise, fading, a loose contact
-_MOST_FITTED = 2000  # marks that take part in the global fit
-
-
-@dataclass(frozen=True)
-class Timing:
-    """What each mark and each gap is.
-
-    ``dah`` (n,) and ``dah_p`` (n,) the probability of it; ``gap`` (n - 1,) is 0 within a character,
-    1 between characters, 2 between words, ``gap_p`` (n - 1, 3) the probabilities. ``dit_s``,
-    ``dah_s``, ``gaps_s`` (3,) are the class means at the average speed, ``speed`` (n,) the local
-    length over the average one. ``mark_spread`` is the relative scatter about the class means;
-    ``evidence`` the log-likelihood gained over lengths without classes (n marks and gaps together).
-    """
-
-    dah: Mask
-    dah_p: Real
-    gap: NDArray[np.intp]
-    gap_p: Real
-    dit_s: float
-    dah_s: float
-    gaps_s: Real
-    speed: Real
-    mark_spread: float
-    evidence: float
-
-    @property
-    def unit_s(self) -> float:
-        """The unit: half of dit + gap, which weighting leaves alone."""
-        return 0.5 * (self.dit_s + float(self.gaps_s[0]))
 
 
 @dataclass(frozen=True)
@@ -92,6 +61,11 @@ class Character:
     start_s: float
     end_s: float
     confidence: float
+    ends_word: bool = False
+
+    def less_sure(self, share: float) -> Character:
+        """The same at that share of its probability."""
+        return replace(self, confidence=self.confidence * share)
 
 
 @dataclass(frozen=True)
@@ -115,338 +89,142 @@ class Decoded:
         return float(np.mean(self.confidences)) if self.characters else None
 
 
-def decode(on_s: ArrayLike, off_s: ArrayLike, *, cut_start: bool = False, cut_end: bool = False) -> Decoded:
+def decode(
+    on_s: ArrayLike,
+    off_s: ArrayLike,
+    *,
+    cut_start: bool = False,
+    cut_end: bool = False,
+    heard_s: tuple[float, float] | None = None,
+    mark_p: ArrayLike | None = None,
+    gap_p: ArrayLike | None = None,
+) -> Decoded:
     """Read the text that key-down times spell.
 
     Parameters
     ----------
     on_s, off_s : key-down and key-up times in seconds, shape (n_marks,), rising.
     cut_start, cut_end : the first or last mark goes on beyond the recording; its character is left out.
+    heard_s : when the recording begins and ends. A character whose next gap is cut by that may go on.
+    mark_p, gap_p : (n_marks,) and (n_marks - 1,) probabilities that there is a mark and a gap at all.
     """
     on, off = np.asarray(on_s, np.float64), np.asarray(off_s, np.float64)
     whole = slice(1 if cut_start else 0, on.size - 1 if cut_end else on.size)
-    on, off = on[whole], off[whole]
+    sure_marks = np.ones(on.size) if mark_p is None else np.asarray(mark_p, np.float64)
+    sure_gaps = np.ones(max(on.size - 1, 0)) if gap_p is None else np.asarray(gap_p, np.float64)
+    sure_gaps = sure_gaps[whole.start : max(whole.stop - 1, whole.start)]
+    on, off, sure_marks = on[whole], off[whole], sure_marks[whole]
     if on.size < _LEAST_MARKS:
         return Decoded(None, "too few key-down elements to tell dits from dahs", (), None)
     timing = classify(on, off)
     if timing.evidence < _LEAST_EVIDENCE + _EVIDENCE_EACH * 2 * on.size or timing.mark_spread > 0.4:
         return Decoded(None, "the key-down times do not fall into dits and dahs", (), timing)
-    characters, spaces = _characters(on, off, timing)
-    if cut_start:
-        characters, spaces = characters[1:], spaces[1:]
-    if cut_end:
-        characters, spaces = characters[:-1], spaces[:-1]
+    characters = list(_characters(on, off, timing, sure_marks, sure_gaps))
+    if heard_s is not None:
+        at_start = 0.0 if cut_start else _goes_on(on[0] - heard_s[0], timing)
+        at_end = 0.0 if cut_end else _goes_on(heard_s[1] - off[-1], timing)
+        characters[0] = characters[0].less_sure(1 - at_start)
+        characters[-1] = characters[-1].less_sure(1 - at_end)
+        cut_start, cut_end = cut_start or at_start > 0.5, cut_end or at_end > 0.5
+    characters = characters[int(cut_start) : len(characters) - int(cut_end)]
     if not characters:
         return Decoded(None, "no whole character in the recording", (), timing, True)
     known = np.mean([not c.sign.startswith("[") for c in characters])
     if known < 0.5:
         return Decoded(None, "most of what was heard forms no Morse characters", (), timing, True)
-    text = "".join(c.sign + " " * space for c, space in zip(characters, spaces, strict=True)).strip()
+    text = "".join(c.sign + " " * c.ends_word for c in characters).strip()
     return Decoded(text, None, tuple(characters), timing, True)
 
 
-def classify(on_s: ArrayLike, off_s: ArrayLike) -> Timing:
-    """Tell dits from dahs and gap from gap. At least one mark; times as in :func:`decode`."""
-    on, off = np.asarray(on_s, np.float64), np.asarray(off_s, np.float64)
-    tiny = 1e-4
-    marks = np.log(np.maximum(off - on, tiny))
-    gaps = np.log(np.maximum(on[1:] - off[:-1], tiny))
-    some = slice(0, _MOST_FITTED)
-    model = _started(_grid_fit(marks[some], gaps[some]), marks[some], gaps[some])
-    speed: Real = np.zeros(marks.size)
-    for _ in range(3):
-        for _ in range(3):
-            model = _improved(model, marks - speed, gaps - _between(speed))
-        speed = _local_speed(model, marks, gaps, on)
-    mark_p = _posterior(marks - speed, model.marks, model.mark_spread, model.mark_share)
-    gap_p = _posterior(gaps - _between(speed), *model.gap_classes(marks - speed), model.gap_share)
-    return Timing(
-        dah=mark_p[:, 1] > mark_p[:, 0],
-        dah_p=mark_p[:, 1],
-        gap=np.argmax(gap_p, axis=1),
-        gap_p=gap_p,
-        dit_s=float(np.exp(model.marks[0])),
-        dah_s=float(np.exp(model.marks[1])),
-        gaps_s=np.exp(model.gaps),
-        speed=np.exp(speed),
-        mark_spread=float(model.mark_spread[0]),
-        evidence=_evidence(model, marks - speed, gaps - _between(speed)),
-    )
+def _goes_on(silence_s: float, t: Timing) -> float:
+    """Probability that a character goes on after a gap that the recording's end cuts at this length."""
+    z = (math.log(max(silence_s, 1e-4)) - np.log(t.gaps_s)) / t.gap_spread
+    longer = _GAP_SHARE * [0.5 * math.erfc(float(v) / math.sqrt(2)) for v in z]
+    return float(longer[0] / max(longer.sum(), 1e-9))
 
 
-@dataclass(frozen=True)
-class _Model:
-    """Means (natural logarithm of seconds), spreads and shares of the classes."""
+def _characters(on: Real, off: Real, t: Timing, mark_p: Real, gap_p: Real) -> Iterator[Character]:
+    """The most probable characters, each with its probability.
 
-    marks: Real  # dit, dah
-    gaps: Real  # within a character, between characters, between words
-    stretch: float  # what is added to a gap within a character to end it, over the standard's 2 and 6 units
-    mark_spread: Real
-    gap_spread: Real
-    inner: Real  # (4,) within a character, by what it lies between: dit dit, dit dah, dah dit, dah dah;
-    inner_spread: Real  # a half-automatic key times some of them, the hand the others
-    mark_share: Real
-    gap_share: Real
-
-    def gap_classes(self, marks: Real) -> tuple[Real, Real]:
-        """Means and spreads (n - 1, 3) of the gaps between marks (n,)."""
-        kind = _neighbours(marks > 0.5 * (self.marks[0] + self.marks[1]))
-        means, spreads = (np.tile(v, (kind.size, 1)) for v in (self.gaps, self.gap_spread))
-        means[:, 0], spreads[:, 0] = self.inner[kind], self.inner_spread[kind]
-        return means, spreads
-
-
-def _neighbours(dah: Mask) -> NDArray[np.intp]:
-    """For each gap: 0 between two dits, 1 dit and dah, 2 dah and dit, 3 two dahs."""
-    return np.asarray(2 * dah[:-1] + dah[1:], np.intp)
-
-
-def _between(speed: Real) -> Real:
-    return 0.5 * (speed[1:] + speed[:-1])
-
-
-def _densities(x: Real, means: Real, spreads: Real, shares: Real) -> Real:
-    """Weighted class densities (..., n_classes); a word gap may be any length from its mean up."""
-    # halfway between normal in the length and normal in its logarithm, as fists and noise are
-    d = 2.0 * np.expm1(0.5 * np.minimum(x[..., None] - means, 8.0)) / spreads
-    if means.shape[-1] == 3:
-        # the word's end may be drawn out by any factor
-        d[..., 2] = np.minimum((x - means[..., 2]) / spreads[..., 2], 2.0)
-    return np.asarray(shares / (spreads * np.sqrt(2 * np.pi)) * np.exp(-0.5 * np.minimum(d * d, 700.0)))
-
-
-def _log_likelihood(x: Real, means: Real, spreads: Real, shares: Real) -> Real:
-    return np.asarray(np.log(_densities(x, means, spreads, shares).sum(axis=-1) + _OUTLIER_DENSITY))
-
-
-def _posterior(x: Real, means: Real, spreads: Real, shares: Real) -> Real:
-    """Class probabilities (n, n_classes); what no class explains is shared by distance."""
-    p = _densities(x, means, spreads, shares) + 1e-4 / (1.0 + (x[:, None] - means) ** 2 / 0.01)
-    return np.asarray(p / p.sum(axis=1, keepdims=True))
-
-
-def _grid_fit(marks: Real, gaps: Real) -> _Model:
-    """Dit, dah and gap lengths that explain the histograms of lengths best, from a coarse grid.
-
-    Marks depend on dit and dah alone, gaps on dit and gap (a letter gap lasts two units more, a word
-    gap six, a unit being half of dit + gap), so two small tables cover all combinations.
-    """
-    dit = np.arange(marks.min() - np.log(4.5), marks.max() + 0.05, 0.05)
-    ratio = np.log(np.arange(1.8, 5.2, 0.3))
-    shift = np.arange(-1.2, 0.65, 0.15)  # logarithm of gap over dit
-    x, n = _histogram(marks)
-    means = np.stack(np.broadcast_arrays(dit[:, None], dit[:, None] + ratio), axis=-1)
-    score_m = _log_likelihood(x, means[:, :, None, :], _MARK_SPREAD, _MARK_SHARE) @ n
-    score_m -= 1.5 * ((ratio - np.log(3.0)) / 0.25) ** 2
-    best_ratio = np.argmax(score_m, axis=1)
-    x, n = _histogram(gaps)
-    gap = np.exp(dit[:, None] + shift)
-    means = _gap_means(dit[:, None], np.log(gap), np.ones(1))
-    score_g = _log_likelihood(x, means[:, :, None, :], _GAP_SPREAD, _GAP_SHARE) @ n
-    score_g -= 1.5 * (shift / 0.5) ** 2
-    total = score_m.max(axis=1)[:, None] + score_g
-    i, j = np.unravel_index(int(np.argmax(total)), total.shape)
-    # stretched spacing (characters faster than the text) moves letter and word gaps together
-    stretch = np.exp(np.arange(-0.4, 2.7, 0.2))
-    means = _gap_means(dit[i], np.log(gap[i, j]), stretch)
-    score = _log_likelihood(x, means[:, None, :], _GAP_SPREAD, _GAP_SHARE) @ n - (np.log(stretch) / 0.4) ** 2
-    k = int(np.argmax(score))
-    return _Model(
-        np.array([dit[i], dit[i] + ratio[best_ratio[i]]]),
-        means[k],
-        float(stretch[k]),
-        _MARK_SPREAD,
-        _GAP_SPREAD,
-        np.full(4, means[k, 0]),
-        np.full(4, _GAP_SPREAD[0]),
-        _MARK_SHARE,
-        _GAP_SHARE,
-    )
-
-
-def _gap_means(dit: Real, gap: Real, stretch: Real) -> Real:
-    """Logarithms of the three gap lengths (..., 3) from those of dit and gap within a character."""
-    unit = 0.5 * (np.exp(dit) + np.exp(gap))
-    added = unit * stretch
-    inside = np.exp(gap) + 0.0 * added
-    return np.asarray(np.log(np.stack([inside, inside + 2 * added, inside + 6 * added], axis=-1)))
-
-
-def _started(m: _Model, marks: Real, gaps: Real) -> _Model:
-    """The start improved, with the gaps between dahs as long as the others or, by hand, much longer.
-
-    The fit by small steps would not get from one to the other.
-    """
-    by_hand = replace(m, inner=m.inner + np.array([0.0, 0.0, 0.0, np.log(1.7)]))
-    tried = []
-    for start in (m, by_hand):
-        for _ in range(5):
-            start = _improved(start, marks, gaps)
-        tried.append((_evidence(start, marks, gaps), start))
-    # a second start finds something better by chance, too
-    return tried[1][1] if tried[1][0] > tried[0][0] + 3.0 else tried[0][1]
-
-
-def _histogram(x: Real) -> tuple[Real, Real]:
-    """Occupied cells of 4 % and their counts: many lengths cost no more than a few."""
-    if not x.size:
-        return np.zeros(1), np.zeros(1)
-    cell, index, count = np.unique(np.round(x / 0.04), return_inverse=True, return_counts=True)
-    mean = np.bincount(index.ravel(), weights=x, minlength=cell.size) / count
-    return mean, count.astype(np.float64)
-
-
-def _improved(m: _Model, marks: Real, gaps: Real) -> _Model:
-    """One round of expectation-maximisation; priors keep classes that hold few lengths in place."""
-    pm = _claimed(marks, m.marks, m.mark_spread, m.mark_share)
-    pg = _claimed(gaps, *m.gap_classes(marks), m.gap_share)
-    # any pause ends a word: only those near the mean tell where that is
-    pg[:, 2] *= gaps < m.gaps[2] + 2.0 * m.gap_spread[2]
-    kind = _neighbours(pm[:, 1] > pm[:, 0])
-    unit = 0.5 * (np.exp(m.marks[0]) + np.exp(m.gaps[0]))
-    mark_prior = np.array([m.marks[0], np.log(np.exp(m.marks[0]) + 2 * unit)])
-    gap_prior = _gap_means(m.marks[:1], m.gaps[:1], np.array([m.stretch]))[0]
-    mark_mean = _mean(marks, pm, mark_prior, np.array([0.01, 0.5]))
-    gap_mean = _mean(gaps, pg, gap_prior, np.array([0.5, 1.0, 1.0]))
-    by_kind = np.where(kind[:, None] == np.arange(4), pg[:, :1], 0.0)
-    inner = _mean(gaps, by_kind, np.full(4, gap_mean[0]), np.full(4, 4.0))
-    mark_mean[1] = max(mark_mean[1], mark_mean[0] + np.log(1.7))
-    gap_mean[1] = max(gap_mean[1], gap_mean[0] + np.log(1.5))
-    gap_mean[2] = max(gap_mean[2], gap_mean[1] + np.log(1.7))
-    spread = np.sqrt(
-        (np.sum(pm * (marks[:, None] - mark_mean) ** 2) + 2 * _MARK_SPREAD[0] ** 2) / (pm.sum() + 2)
-    )
-    spread = float(np.clip(spread, 0.02, 0.5))
-    gap_spread = _spread(gaps, pg, gap_mean, _GAP_SPREAD, np.array([2.0, 6.0, 6.0]))
-    gap_spread = np.clip(gap_spread, [0.03, 0.14, 0.15], [0.5, 0.4, 0.4])
-    inner_spread = _spread(gaps, by_kind, inner, np.full(4, gap_spread[0]), np.full(4, 2.0))
-    inner_spread = np.clip(inner_spread, 0.03, 0.5)
-    return _Model(
-        mark_mean,
-        gap_mean,
-        m.stretch,
-        np.array([spread, spread]),
-        gap_spread,
-        inner,
-        inner_spread,
-        (pm.sum(axis=0) + 4 * _MARK_SHARE) / (pm.sum() + 4),
-        _shares(pg),
-    )
-
-
-def _claimed(x: Real, means: Real, spreads: Real, shares: Real) -> Real:
-    """Share of each length that each class claims, outliers left unclaimed; shape (n, n_classes)."""
-    p = _densities(x, means, spreads, shares)
-    return np.asarray(p / (p.sum(axis=1, keepdims=True) + _OUTLIER_DENSITY))
-
-
-def _mean(x: Real, p: Real, prior: Real, weight: Real) -> Real:
-    return np.asarray((p.T @ x + weight * prior) / (p.sum(axis=0) + weight))
-
-
-def _shares(p: Real) -> Real:
-    """Shares of the gap classes; words are some five characters long, unless many gaps say otherwise."""
-    inner = float((p[:, 0].sum() + 4 * _GAP_SHARE[0]) / (p.sum() + 4))
-    ends = float((p[:, 2].sum() + _ENDS_KNOWN * _WORD_ENDS) / (p[:, 1:].sum() + _ENDS_KNOWN))
-    return np.array([inner, (1 - inner) * (1 - ends), (1 - inner) * ends])
-
-
-def _spread(x: Real, p: Real, mean: Real, prior: Real, weight: Real) -> Real:
-    squares = np.sum(p * (x[:, None] - mean) ** 2, axis=0)
-    return np.asarray(np.sqrt((squares + weight * prior**2) / (p.sum(axis=0) + weight)))
-
-
-def _local_speed(m: _Model, marks: Real, gaps: Real, on_s: Real) -> Real:
-    """Logarithm of the local length over the average, smooth over some twenty marks and gaps."""
-    pm = _claimed(marks, m.marks, m.mark_spread, m.mark_share)
-    information = np.sum(pm / m.mark_spread**2, axis=1)
-    pull = np.sum(pm * (marks[:, None] - m.marks) / m.mark_spread**2, axis=1)
-    # gaps between characters say little about speed: a fist stretches them at will
-    means, spreads = m.gap_classes(marks)
-    pg = _claimed(gaps, means, spreads, m.gap_share)[:, 0]
-    information[:-1] += pg / spreads[:, 0] ** 2
-    pull[:-1] += pg * (gaps - means[:, 0]) / spreads[:, 0] ** 2
-    reach = min(24, marks.size)
-    kernel = np.hanning(reach + 2)[1:-1]
-    smooth_pull = np.convolve(pull, kernel, "same")[: marks.size]
-    smooth_information = np.convolve(information, kernel, "same")[: marks.size]
-    speed = smooth_pull / (smooth_information + 1.0 / 0.05**2)
-    return np.asarray(np.clip(speed - np.average(speed, weights=information + 1e-9), -0.5, 0.5))
-
-
-def _evidence(m: _Model, marks: Real, gaps: Real) -> float:
-    """Log-likelihood gained over lengths that know no classes, less the price of the parameters."""
-    total = 0.0
-    for x, means, spreads, shares in (
-        (marks, m.marks, m.mark_spread, m.mark_share),
-        (gaps, *m.gap_classes(marks), m.gap_share),
-    ):
-        if x.size:
-            null = -0.5 * ((x - np.median(x)) / _NULL_SPREAD) ** 2 - np.log(_NULL_SPREAD * np.sqrt(2 * np.pi))
-            ours = _log_likelihood(x, means, spreads, shares)
-            total += float(np.sum(ours - np.maximum(null, -6.0)))
-    return total - 1.5 * math.log(marks.size + 1)
-
-
-def _characters(on: Real, off: Real, t: Timing) -> tuple[list[Character], list[bool]]:
-    """The most probable characters, each with its probability, and whether a word ends there.
-
-    Each gap is inside a character or between two, with the probability that its length gives it; a
-    character is in the table or (rarely) not. Summing over all ways to cut the marks into characters
-    (forward and backward) gives each character its probability.
+    Summing over all ways to cut the marks into characters (forward and backward) gives each character
+    its probability.
     """
     n = on.size
-    elements = "".join("-" if d else "." for d in t.dah)
-    sure = np.where(t.dah, t.dah_p, 1.0 - t.dah_p)
-    weight, read = _readings(elements, sure.tolist(), t.gap_p[:, 0])
+    spans = _Spans.of(t)
+    weight = spans.weight.tolist()
     forward = _summed(weight)
     # backward is forward on the mirrored marks: a character from i to j becomes one from n - j to n - i
     mirrored = [[weight[n - j][j - i - 1] for j in range(i + 1, min(i + _LONGEST, n) + 1)] for i in range(n)]
     backward = _summed(mirrored)[::-1]
-    characters, spaces = [], []
+    around = np.concatenate([[1.0], gap_p, [1.0]])  # a mark missed beside a character is one too few in it
     for i, j in _best_cuts(weight):
-        pattern = read.get((i, j), elements[i:j])
-        as_heard = np.array([a == b for a, b in zip(pattern, elements[i:j], strict=True)])
-        p = math.exp(min(forward[i] + weight[i][j - i - 1] + backward[j] - forward[n], 0.0))
-        p *= float(np.prod(np.where(as_heard, sure[i:j], 1.0 - sure[i:j])))
-        sign = CODE.get(pattern, f"[{pattern}]")
-        characters.append(Character(sign, float(on[i]), float(off[j - 1]), p))
-        spaces.append(j < n and bool(t.gap_p[j - 1, 2] > t.gap_p[j - 1, 1]))
-    return characters, spaces
+        pattern, share = spans.reading(i, j)
+        p = math.exp(min(forward[i] + weight[i][j - i - 1] + backward[j] - forward[n], 0.0)) * share
+        p *= float(np.prod(mark_p[i:j]) * np.prod(around[i : j + 1]))
+        ends_word = j < n and bool(t.gap_p[j - 1, 2] > t.gap_p[j - 1, 1])
+        yield Character(CODE.get(pattern, f"[{pattern}]"), float(on[i]), float(off[j - 1]), p, ends_word)
 
 
-def _readings(
-    elements: str, sure: list[float], inside_p: Real
-) -> tuple[list[list[float]], dict[tuple[int, int], str]]:
-    """Log-probability of the marks i .. i + k being one character, and patterns read otherwise.
+@cache
+def _patterns(n: int) -> tuple[tuple[str, ...], NDArray[np.float64], Real]:
+    """Signs of n elements: patterns, dahs (patterns, n) as ones, logarithms of how often each is sent."""
+    often = {p: 1.0 if s.isalnum() and s != "É" else 0.5 if s in _COMMON_SIGNS else _RARE for p, s in CODE.items()}
+    total = sum(often.values())
+    here = tuple(p for p in CODE if len(p) == n)
+    dahs = np.array([[e == "-" for e in p] for p in here], np.float64).reshape(-1, n)
+    return here, dahs, np.log([often[p] / total for p in here])
 
-    Marks that form no character may form one with their least certain element taken for the other
-    kind; that reading stands where it is the more probable.
-    """
-    n = len(elements)
-    inside = np.log(np.clip(inside_p, 1e-9, 1.0))
-    ends = np.append(np.log(np.clip(1.0 - inside_p, 1e-9, 1.0)), 0.0).tolist()
-    before = np.concatenate([[0.0], np.cumsum(inside)]).tolist()
-    unknown = math.log(_UNKNOWN)
-    weight: list[list[float]] = []
-    read: dict[tuple[int, int], str] = {}
-    for i in range(n):
-        row, weakest = [], i
-        for j in range(i, min(i + _LONGEST, n)):
-            if sure[j] < sure[weakest]:
-                weakest = j
-            pattern, price = elements[i : j + 1], 0.0
-            if pattern not in CODE:
-                price = unknown
-                odds = math.log(max(1.0 - sure[weakest], 1e-9) / sure[weakest])
-                if odds > unknown:
-                    k = weakest - i
-                    other = pattern[:k] + ("." if pattern[k] == "-" else "-") + pattern[k + 1 :]
-                    if other in CODE:
-                        price, read[i, j + 1] = odds, other
-            row.append(before[j] - before[i] + ends[j] + price)
-        weight.append(row)
-    return weight, read
+
+@dataclass(frozen=True)
+class _Spans:
+    """Log-probability of the marks i .. i + k being one character, (n, 12), and what it then is."""
+
+    weight: Real
+    marks: Real  # (n, 2) log-densities
+
+    @classmethod
+    def of(cls, t: Timing) -> _Spans:
+        n = t.mark_log.shape[0]
+        before = np.concatenate([[0.0], np.cumsum(t.gap_log[:, 0])])
+        letter, word = t.gap_log[:, 1] + math.log(1 - _WORD_END), t.gap_log[:, 2] + math.log(_WORD_END)
+        ends = np.append(np.logaddexp(letter, word), 0.0)
+        weight = np.full((n, _LONGEST), -1e9)
+        spans = cls(weight, t.mark_log)
+        for k in range(1, min(_LONGEST, n) + 1):
+            first = np.arange(n - k + 1)
+            known, unknown = spans._known(first, k), spans._unknown(first, k)
+            anything = np.logaddexp(np.logaddexp.reduce(known, axis=1), unknown) if known.size else unknown
+            weight[: n - k + 1, k - 1] = anything + before[first + k - 1] - before[first] + ends[first + k - 1]
+        return spans
+
+    def _known(self, first: NDArray[np.intp], k: int) -> Real:
+        """Of each sign of k elements, (spans, signs)."""
+        _, dahs, often = _patterns(k)
+        lengths = self.marks[first[:, None] + np.arange(k)]
+        dits = lengths[:, :, 0].sum(axis=1)[:, None]
+        return np.asarray(dits + (lengths[:, :, 1] - lengths[:, :, 0]) @ dahs.T + often)
+
+    def _unknown(self, first: NDArray[np.intp], k: int) -> Real:
+        """Of k elements that are no sign: each as likely a dit as a dah, but for the patterns that are one."""
+        strangers = 1 - len(_patterns(k)[0]) / 2**k
+        if strangers == 0:
+            return np.full(first.size, -1e9)
+        either = np.logaddexp.reduce(self.marks[first[:, None] + np.arange(k)], axis=2).sum(axis=1)
+        price = math.log(strangers * _UNKNOWN * (1 - _INSIDE) / _INSIDE) + k * math.log(0.5 * _INSIDE)
+        return np.asarray(either + price)
+
+    def reading(self, i: int, j: int) -> tuple[str, float]:
+        """The most probable pattern of the marks i .. j - 1, and its share of the span's probability."""
+        first, k = np.array([i]), j - i
+        known, unknown = self._known(first, k)[0], float(self._unknown(first, k)[0])
+        total = float(np.logaddexp.reduce(np.append(known, unknown)))
+        best = int(np.argmax(known)) if known.size else -1
+        if best >= 0 and known[best] > unknown:
+            return _patterns(k)[0][best], math.exp(known[best] - total)
+        odds = self.marks[i:j, 1] - self.marks[i:j, 0]
+        pattern = "".join("-" if v > 0 else "." for v in odds)
+        sure = float(np.prod(1 / (1 + np.exp(-np.abs(odds)))))
+        return pattern, sure * math.exp(unknown - total)
 
 
 def _summed(weight: list[list[float]]) -> list[float]:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure import morse
+from sigcheck.measure.morse_timing import Timing
 from sigcheck.measure.track import Mask, Real
 
 Cells = NDArray[np.intp]
@@ -111,7 +111,7 @@ _TABLE_X = np.linspace(0.0, 20.0, 801)
 _TABLE = np.log(np.i0(_TABLE_X))
 
 
-def marks_and_gaps(evidence: Real, timing: morse.Timing, cell_s: float) -> Found:
+def marks_and_gaps(evidence: Real, timing: Timing, cell_s: float) -> Found:
     """Cells explained as marks and gaps in that rhythm.
 
     ``evidence`` (n,): log-likelihood of key-down over key-up in each cell.

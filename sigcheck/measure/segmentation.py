@@ -17,7 +17,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure import morse, rhythm
+from sigcheck.measure import morse_timing, rhythm
 from sigcheck.measure.track import Baseband, Complex, Marks, Mask, Real
 
 Index = NDArray[np.intp]
@@ -83,6 +83,7 @@ class _Path:
     first: Index
     last: Index
     gain: float  # log-likelihood over "no signal", less the cost of changes
+    down_p: Real | None = None  # (cells,) probability of key-down, where the rhythm is known
 
     @property
     def on_s(self) -> Real:
@@ -126,7 +127,7 @@ def segment(base: Baseband) -> Marks:
 
 def _in_rhythm(levels: list[Level], path: _Path, edges: _Edges, noise: _Noise) -> _Path:
     """The path found again with the rhythm that it has shown."""
-    timing = morse.classify(edges.on_s, edges.off_s)
+    timing = morse_timing.classify(edges.on_s, edges.off_s)
     fit = [v for v in levels if v.cell_s <= timing.unit_s / 5]
     level = fit[-1] if fit else levels[0]
     quiet = noise.power(level)
@@ -142,7 +143,7 @@ def _in_rhythm(levels: list[Level], path: _Path, edges: _Edges, noise: _Noise) -
     found = rhythm.marks_and_gaps(evidence, timing, level.cell_s)
     if found.first.size < _LEAST_MARKS:
         return path
-    return _Path(level, quiet, power, found.first, found.last, path.gain)
+    return _Path(level, quiet, power, found.first, found.last, path.gain, found.down_p)
 
 
 def pyramid(z: Complex, rate_hz: float) -> list[Level]:
@@ -540,7 +541,7 @@ def _at_level(e: Real, j: Index, height: float) -> Real:
 def _is_keyed(edges: _Edges) -> bool:
     """Keying has marks and gaps with sharp ends, of a few lengths; fading and cuts have not.
 
-    Fading scatters lengths (the evidence of :mod:`sigcheck.measure.morse` per mark and gap: a fist with
+    Fading scatters lengths (the evidence of :mod:`sigcheck.measure.morse_timing` per mark and gap: a fist with
     25 % scatter 0.36, fading under 0.2). Where a fade passes through zero the amplitude is a V: from
     half to three quarters it takes, on both sides together, half of the time that it stayed below half.
     Edges as long as the dit take a third.
@@ -553,7 +554,7 @@ def _is_keyed(edges: _Edges) -> bool:
     share = float(marks.sum() / (off[-1] - on[0]))
     if slowness > _SHARP or share > _MOST_DOWN:
         return False
-    timing = morse.classify(on[:200], off[:200])
+    timing = morse_timing.classify(on[:200], off[:200])
     dahs = float(np.mean(timing.dah))
     if min(dahs, 1 - dahs) < 0.1 and share > 0.65 and slowness > 0.2:
         return False  # lengths all alike, hardly any gaps, rounded: the beat of two paths
@@ -607,7 +608,17 @@ def _marks(base: Baseband, path: _Path, edges: _Edges, *, keyed: bool) -> Marks:
         settled=_within(on + first_guard, off - last_guard, n, rate),
         up=_within(up_on, up_off, n, rate),
         amplitude=float(np.median(amplitude)),
+        mark_p=None if path.down_p is None else _surest(path.down_p, path.first, path.last),
+        gap_p=None if path.down_p is None else _surest(1 - path.down_p, path.last[:-1], path.first[1:]),
     )
+
+
+def _surest(p: Real, first: Index, last: Index) -> Real:
+    """Probability of stretches of cells: the mean over the inner half of each."""
+    inner = np.maximum((last - first) // 4, 0)
+    bounds = np.stack([first + inner, np.maximum(last - inner, first + inner + 1)], axis=1).ravel()
+    length = bounds[1::2] - bounds[::2]
+    return np.asarray(np.add.reduceat(np.append(p, 1.0), bounds)[::2] / length)
 
 
 def _within(start_s: Real, end_s: Real, n: int, rate_hz: float) -> Mask:

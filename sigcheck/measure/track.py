@@ -63,6 +63,8 @@ class Marks:
     settled: Mask  # (n,) down, less a guard after each on and before each off
     up: Mask  # (n,) key-up, less a guard after each off and before each on, within and beyond the transmission
     amplitude: float  # typical key-down amplitude (median over settled samples)
+    mark_p: Real | None = None  # (n_marks,) probability of there being each mark, where that is known
+    gap_p: Real | None = None  # (n_marks - 1,) and of each gap between them
 
 
 @dataclass(frozen=True)
