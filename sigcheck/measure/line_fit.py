@@ -183,9 +183,10 @@ class LineFit:
         cycles, hz = [], []
         blocks = self.blocks if rest is None else self.of(rest)
         for b, start in zip(blocks, turn.cycles, strict=True):
-            own = self._followed(b, start, turn.orders, noise, walk_hz)
+            own = _followed(b, start, turn.orders, noise, walk_hz)
             cycles.append(own)
-            hz.append(float(np.polyfit(b.t - b.t.mean(), own - own.mean(), 1)[0]))
+            since = b.t - b.t.mean()
+            hz.append(float(np.dot(since, own) / np.dot(since, since)))
         return Turn(cycles, turn.orders, np.array(hz))
 
     def sums(self, rest: Complex, turn: Turn, orders: list[int]) -> tuple[Real, Real]:
@@ -198,45 +199,67 @@ class LineFit:
             lower += np.abs(e.T @ data) ** 2 / b.y.size
         return upper, lower
 
-    @staticmethod
-    def _followed(b: Block, cycles: Real, orders: list[int], noise: float, walk_hz: float) -> Real:
-        span = float(b.t[-1] - b.t[0])
-        knots = max(2, round(span / _KNOT_S) + 1)
-        at = (b.t - b.t[0]) / max(span, 1e-9) * (knots - 1)
-        left = np.minimum(at.astype(np.intp), knots - 2)
-        share = (at - left).astype(np.float32)
-        step = span / (knots - 1)
-        prior = _walk_prior(knots, step, walk_hz)
-        weight = 2.0 / max(noise, 1e-20)  # a complex sample's noise has half its variance along the derivative
-        top = orders[0]
-        # low orders turn least: they lead the course to where the higher ones can be followed
-        for _ in range(_ROUNDS + int(np.ceil(np.log2(max(orders) / orders[0])))):
-            order = np.array([k for k in orders if k <= top])
-            e = b.centred(pairs(cycles, order.tolist()))
-            amplitude, _, rest = _solve_centred(b, e)
-            turned = 1j * np.concatenate([order, -order]) * amplitude
-            slope = e @ turned.astype(np.complex64)
-            power = slope.real**2 + slope.imag**2
-            pull = slope.real * rest.real + slope.imag * rest.imag
-            information = np.zeros((knots, knots))
-            force = np.zeros(knots)
-            for p, wp in ((0, 1 - share), (1, share)):
-                force += np.bincount(left + p, pull * wp, knots)
-                for q, wq in ((0, 1 - share), (1, share)):
-                    np.add.at(
-                        information,
-                        (np.arange(knots - 1) + p, np.arange(knots - 1) + q),
-                        np.bincount(left, power * wp * wq, knots - 1)[: knots - 1],
-                    )
-            # a shift of the whole block belongs to the lines' own phases
-            hold = np.full((knots, knots), weight * information.sum() / knots**2)
-            bend = np.linalg.solve(weight * information + prior + hold, weight * force)
-            bend = np.clip(bend, -0.5, 0.5)
-            cycles = cycles + ((1 - share) * bend[left] + share * bend[left + 1]) / (2 * np.pi)
-            if top >= max(orders) and float(np.abs(bend).max()) * max(orders) < 0.02:
-                break
-            top *= 2
-        return np.asarray(cycles)
+
+def _followed(b: Block, cycles: Real, orders: list[int], noise: float, walk_hz: float) -> Real:
+    """The block's turn in cycles (n,), bent at knots so that the lines at its orders fit."""
+    span = float(b.t[-1] - b.t[0])
+    knots = max(2, round(span / _KNOT_S) + 1)
+    highest_hz = max(orders) * float(cycles[-1] - cycles[0]) / max(span, 1e-9)
+    few, own = _thinned(b, cycles, highest_hz)
+    left, share = _between_knots(few.t, b.t[0], span, knots)
+    prior = _walk_prior(knots, span / (knots - 1), walk_hz)
+    weight = 2.0 * (b.y.size / few.y.size) / max(noise, 1e-20)  # half the noise's variance lies along the derivative
+    bent = np.zeros(knots)
+    top = orders[0]
+    # low orders turn least: they lead the course to where the higher ones can be followed
+    for _ in range(_ROUNDS + int(np.ceil(np.log2(max(orders) / orders[0])))):
+        order = np.array([k for k in orders if k <= top])
+        e = few.centred(pairs(own + ((1 - share) * bent[left] + share * bent[left + 1]), order.tolist()))
+        amplitude, _, rest = _solve_centred(few, e)
+        slope = e @ (1j * np.concatenate([order, -order]) * amplitude).astype(np.complex64)
+        power = slope.real**2 + slope.imag**2
+        pull = slope.real * rest.real + slope.imag * rest.imag
+        information = np.zeros((knots, knots))
+        force = np.zeros(knots)
+        ends = ((0, 1 - share), (1, share))
+        for p, wp in ends:
+            force += np.bincount(left + p, pull * wp, knots)
+            for q, wq in ends:
+                inside = np.arange(knots - 1)
+                information[inside + p, inside + q] += np.bincount(left, power * wp * wq, knots - 1)
+        # a shift of the whole block belongs to the lines' own phases
+        hold = np.full((knots, knots), weight * information.sum() / knots**2)
+        bend = np.clip(np.linalg.solve(weight * information + prior + hold, weight * force), -0.5, 0.5)
+        bent += bend / (2 * np.pi)
+        if top >= max(orders) and float(np.abs(bend).max()) * max(orders) < 0.03:
+            break
+        top *= 2
+    left, share = _between_knots(b.t, b.t[0], span, knots)
+    return np.asarray(cycles + (1 - share) * bent[left] + share * bent[left + 1])
+
+
+def _thinned(b: Block, cycles: Real, highest_hz: float) -> tuple[Block, Real]:
+    """Means over so many samples in a row that the highest line still turns slowly: (block, its turn)."""
+    steps = np.diff(b.t)
+    step = float(np.median(steps))
+    by = int(np.clip(1.0 / (step * 3.5 * max(highest_hz, 1.0)), 1, 8))
+    if by == 1:
+        return b, cycles
+    n = b.t.size // by
+    t = b.t[: n * by].reshape(n, by)
+    whole = t[:, -1] - t[:, 0] < (by - 0.5) * step  # no gap in between
+    element = np.searchsorted(b.elements, np.arange(n) * by, side="right")[whole]
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(element)) + 1]) if b.elements.size else np.zeros(0)
+    y = b.y[: n * by].reshape(n, by).mean(axis=1)[whole]
+    few = Block(y, t.mean(axis=1)[whole], b.place, starts.astype(np.intp))
+    return few, cycles[: n * by].reshape(n, by).mean(axis=1)[whole]
+
+
+def _between_knots(t: Real, start: float, span: float, knots: int) -> tuple[NDArray[np.intp], Real]:
+    """(knot to the left, share of the way to the next) of each time."""
+    at = np.clip((t - start) / max(span, 1e-9), 0.0, 1.0) * (knots - 1)
+    left = np.minimum(at.astype(np.intp), knots - 2)
+    return left, at - left
 
 
 def steady_hz(b: list[Block], near_hz: float, reach_hz: float) -> tuple[float, float, float]:

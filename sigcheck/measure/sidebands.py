@@ -29,6 +29,7 @@ __all__ = ["Found", "Modulation", "find_lines", "modulation", "single_spurs"]
 _MAX_ORDER = 20
 _LOWEST_AUDIO_HZ = 60.0
 _MAX_OTHER_LINES = 6
+_LEADING_ORDERS = 3
 _KEYING_ORDERS = 8
 _STEADY_SHARE = 0.98  # of a line's power that adds up over all blocks at one frequency: else it wanders
 _WANDER_Q_HZ = 0.1  # walk in a second of a line that is not crystal-stable
@@ -81,7 +82,9 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
         add_others(lambda _: True, [mains])
         if others:  # the mains' course once more, without what stood beside it
             own = _with(fitted, mains, fit)
-            mains = fit.follow(mains, spectrum.noise_near(mains.mean_hz), rest=own)
+            lead = _leading(mains.orders, mains.mean_hz, spectrum)
+            course = fit.follow(replace(mains, orders=lead), spectrum.noise_near(mains.mean_hz), rest=own)
+            mains = replace(course, orders=mains.orders)
             fitted = fit.fit([mains, *others])
     else:
         add_others(lambda _: True, [])
@@ -139,7 +142,9 @@ def _mains_turn(fit: LineFit, spectrum: Periodogram, rest: Complex) -> Turn | No
     if not orders:
         return None
     turn = fit.straight(spectrum.followed(orders[:6], mains, WANDER_HZ), orders)
-    turn = fit.follow(turn, spectrum.noise_near(orders[0] * mains), rest=rest)
+    lead = _leading(orders, mains, spectrum)
+    turn = fit.follow(replace(turn, orders=lead), spectrum.noise_near(lead[0] * mains), rest=rest)
+    turn = replace(turn, orders=orders)
     # along the course that was found, weak high harmonics add up that wander had smeared
     rest = fit.fit([turn], rest).rest
     hidden = [k for k in every if k not in orders]
@@ -150,6 +155,13 @@ def _mains_turn(fit: LineFit, spectrum: Periodogram, rest: Complex) -> Turn | No
         faint = (upper + lower) / fit.where.size < 10 ** (LEAST_DBC / 10)
         orders = sorted([*orders, *np.array(hidden)[(both > given) & ~faint].tolist()])
     return Turn(turn.cycles, orders, turn.hz)
+
+
+def _leading(orders: list[int], mains: float, spectrum: Periodogram) -> list[int]:
+    """The few harmonics that say most of the course (power times order squared), and the clearest one."""
+    clear = {k: spectrum.pair_sum(np.array([k * mains]))[0] for k in orders}
+    telling = sorted(orders, key=lambda k: -(k**2) * clear[k])[:_LEADING_ORDERS]
+    return sorted({*telling, max(orders, key=lambda k: clear[k])})
 
 
 def _other_turn(fit: LineFit, spectrum: Periodogram, rest: Complex, peak: float) -> Turn:
