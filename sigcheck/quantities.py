@@ -256,6 +256,10 @@ _TABLE: dict[str, dict[str, Quantity]] = {
         "minute_at_s": _q("minute at", "s", 2),
         "sample_rate_error_ppm": _q("error of the sample rate", "ppm", 2, signed=True),
         "ticks_used": _q("ticks used", "", 0),
+        "scatter_s": _ms("scatter of the ticks", "Of single pulses about the fitted seconds.", 3),
+    },
+    "receiver": {
+        "error_ppm": _q("error of the dial", "ppm", 2, "How much higher it listens than it shows.", signed=True),
     },
     "on_air": {
         "carrier_hz": _q("carrier on the air", "Hz", 1, "From dial, sideband and tone."),

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import sigcheck
+from sigcheck.calibration import without_the_chains_own
 from sigcheck.errors import SaveError
 from sigcheck.judge import Diagnosis
 from sigcheck.judge import diagnose as judge
@@ -141,10 +142,11 @@ def diagnose(
     """
     recording = source.with_plan(plan) if isinstance(source, Recording) else load(source, plan=plan)
     measured = measure(recording, channel=channel, tone_hz=tone_hz, plan=plan)
+    found = measured.measurements if plan is None else without_the_chains_own(measured.measurements, plan.chain)
     return Result(
         recording=recording,
-        measurements=measured.measurements,
-        diagnosis=judge(measured.measurements, plan),
+        measurements=found,
+        diagnosis=judge(found, plan),
         plan=plan,
         notes=tuple(notes),
         _samples=measured.samples,

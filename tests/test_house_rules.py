@@ -21,9 +21,10 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 # A module may import from its own stage and from those above it here, never from those below.
 STAGES = [
     ("errors", "quantities"),
-    ("start_time", "plan"),
+    ("start_time", "plan", "plan_text"),
     ("recording",),
     ("measure",),
+    ("calibration", "learning"),
     ("judge",),
     ("result",),
     ("saved", "measured_changes"),

@@ -8,8 +8,10 @@ from typing import Annotated, Any
 import typer
 
 from sigcheck import __version__
+from sigcheck.cli.calibrate import calibrate
 from sigcheck.cli.compare import compare
 from sigcheck.cli.diagnose import diagnose
+from sigcheck.cli.plan import group as plan_commands
 from sigcheck.cli.synth import synth
 
 
@@ -25,6 +27,8 @@ def command() -> Callable[..., Any]:
     app.callback()(_common)
     app.command()(diagnose)
     app.command()(compare)
+    app.command()(calibrate)
+    app.add_typer(plan_commands(), name="plan")
     app.command()(synth)
     return typer.main.get_command(app)
 

@@ -1,0 +1,86 @@
+"""One pulse a second on a channel of its own: the recorder's rate against a reference that marks the seconds.
+
+Such a pulse is short, strong and always alike, so its shape is taken from the recording itself: each is found where
+the signal changes most, all are averaged, and each is placed again by correlation with the average.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigcheck.measure.ticks import Arrivals, fit_seconds
+
+_FEWEST = 6
+_CLEAR = 8.0  # steepest change in a second over the usual one
+_BEFORE_S, _AFTER_S = 0.002, 0.006
+_OVERSAMPLE = 16
+
+
+def measure_pulses(x: NDArray[np.float32], rate_hz: float) -> tuple[float, float] | str:
+    """Sample-rate error in ppm and its sigma, by one pulse a second; the reason where there are none."""
+    n = round(rate_hz)
+    seconds = (x.size - 1) // n
+    if seconds < _FEWEST + 1:
+        return f"{x.size / rate_hz:.1f} s hold too few pulses: record a minute or more"
+    change = np.abs(np.diff(x.astype(np.float64)))
+    # where in the second most of the change gathers; the first pulses fix it to 10 ms
+    step = max(1, n // 100)
+    cells = change[: (change.size // step) * step].reshape(-1, step).max(axis=1)
+    per_second = n // step
+    folded = np.median(cells[: (cells.size // per_second) * per_second].reshape(-1, per_second)[:20], axis=0)
+    if folded.max() < _CLEAR * max(float(np.median(folded)), 1e-9):
+        return "no pulse repeats every second"
+    at = _follow(change, n, int(np.argmax(folded)) * step + step // 2, 2 * step)
+    keep = (at > _BEFORE_S * rate_hz + 2) & (at < x.size - _AFTER_S * rate_hz - 2)
+    k, at = np.arange(at.size)[keep], at[keep]
+    if k.size < _FEWEST:
+        return "too few pulses"
+    first, last = -int(_BEFORE_S * rate_hz), int(_AFTER_S * rate_hz)
+    pieces = x[at[:, None] + np.arange(first, last)].astype(np.float64)
+    pieces -= pieces.mean(axis=1, keepdims=True)
+    late, likeness = _place(pieces)
+    alike = likeness > 0.7
+    if alike.sum() < _FEWEST:
+        return "the pulses are not alike"
+    found = Arrivals(k[alike], (at + late)[alike] / rate_hz, np.ones(int(alike.sum())), 0.0, 0.0)
+    line = fit_seconds(found)
+    return 1e6 * (line.period_s - 1.0), 1e6 * line.period_s_sigma
+
+
+def _follow(change: NDArray[Any], n: int, at: int, reach: int) -> NDArray[np.intp]:
+    """The steepest place in every second, looked for about where the last one was."""
+    places = []
+    while at - reach < change.size:
+        low, high = max(at - reach, 0), min(at + reach, change.size)
+        place = low + int(np.argmax(change[low:high])) if high > low else at
+        places.append(place)
+        at = place + n
+    return np.array(places, np.intp)
+
+
+def _place(pieces: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """How many samples later than its place each piece (n, m) fits the average, and how alike they are."""
+    from scipy import fft
+
+    size = fft.next_fast_len(2 * pieces.shape[1])
+    spectra = fft.rfft(pieces, size, axis=1)
+    energy = np.sqrt((pieces**2).sum(axis=1))
+    turn = 2j * np.pi * np.arange(spectra.shape[1]) / size
+    late = np.zeros(len(pieces))
+    likeness = np.zeros(len(pieces))
+    for _ in range(3):
+        mean = np.mean(spectra * np.exp(turn * late[:, None]), axis=0)
+        output = fft.irfft(spectra * np.conj(mean), size * _OVERSAMPLE, axis=1) * _OVERSAMPLE
+        reach = 4 * _OVERSAMPLE
+        near = np.concatenate([output[:, -reach:], output[:, : reach + 1]], axis=1)
+        j = np.clip(np.argmax(near, axis=1), 1, near.shape[1] - 2)
+        row = np.arange(j.size)
+        a, b, c = near[row, j - 1], near[row, j], near[row, j + 1]
+        curve = np.where(a - 2 * b + c < 0, a - 2 * b + c, -1.0)
+        late = (j - reach + 0.5 * (a - c) / curve) / _OVERSAMPLE
+        shape = np.sqrt((fft.irfft(mean, size)[: pieces.shape[1]] ** 2).sum())
+        likeness = b / np.maximum(energy * shape, 1e-30)
+    return late, likeness
