@@ -427,7 +427,7 @@ class _Judge:
         out = {name: _POINTS[self.was[name].severity] for name in sets.gone}
         for name in (*sets.still, *sets.hidden):
             moved = self.shifts.get(name)
-            if name in self.was and moved is not None and moved.fell:
+            if name in self.was and moved is not None and moved.fell and moved.stands_out:
                 out[name] = 0.5 * _POINTS[self.was[name].severity]
         return out
 
@@ -435,7 +435,7 @@ class _Judge:
         out = {name: _POINTS[self.now[name].severity] for name in sets.new}
         for name in sets.still:
             moved = self.shifts.get(name)
-            if name in self.now and moved is not None and moved.rose:
+            if name in self.now and moved is not None and moved.rose and moved.stands_out:
                 out[name] = 0.5 * _POINTS[self.now[name].severity]
         return {name: points for name, points in out.items() if not self._expected(name)}
 

@@ -4,25 +4,51 @@ An experiment sorts causes by what becomes of their mark (the symptom that they 
 or three outcomes; a cause predicts one, or either of two with the probabilities written beside it.
 What is not listed predicts the ``otherwise`` outcome. Every prediction is let be wrong one time in ten.
 
-Physics behind the predictions: what modulates the signal at its source, or multiplies it later,
-keeps its level relative to the tone when the signal is weakened; a limiting stage recovers, so its
-marks fall faster than the signal; what is added after the gain, or reaches the receiver by another
-way, rises relative to the tone. Supply hum goes with the supply.
+What each cause predicts for its mark, and why, stands in `sigcheck.judge.outcomes`, by which two
+recordings are compared too; here a predicted change becomes one of the outcomes that a person would
+name. Only where the outcome is no change of level (a line that stays at its own audio frequency, a
+setting that was wrong) an experiment has predictions of its own.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
+from sigcheck.judge.outcomes import WRONG, prediction
 from sigcheck.judge.shapes import Experiment
 from sigcheck.judge.tables import CAUSES, NAMES, NO_FAULT
 
-WRONG = 0.1  # share of predictions from physics that turn out wrong (judgement)
+# What becomes of a mark under each law, as a person sees it. Whether a gain control holds the audio
+# level is not known beforehand.
+_SEEN_AS: Mapping[str, Mapping[str, float]] = {
+    "same": {"same": 1.0},
+    "a little": {"same": 1.0},
+    "gone": {"less": 1.0},
+    "less": {"less": 1.0},
+    "settled": {"less": 1.0},
+    "products": {"less": 1.0},
+    "limiting": {"less": 1.0},
+    "steeper": {"less": 1.0},
+    "second order": {"less": 1.0},
+    "towards it": {"same": 0.5, "less": 0.5},
+    "with the audio level": {"same": 0.6, "less": 0.4},
+    "audio level fixed": {"same": 0.5, "more": 0.5},
+    "round the pad": {"same": 0.4, "more": 0.6},
+    "by the pad": {"more": 1.0},
+    "more": {"more": 1.0},
+}
+_OTHER_NAMES: Mapping[str, Mapping[str, str]] = {
+    "steady-station": {"same": "too", "more": "too", "less": "not"},
+    "transmitter-off": {"same": "stays", "more": "stays", "less": "goes"},
+}
 
 # Putting things back and recording again takes a few minutes whatever the experiment.
 OVERHEAD_MINUTES = 3.0
+
+QUICK_MINUTES = 2
+QUICK_SHARE = 0.4  # of what the most telling one tells (judgement)
 
 SOMETHING_ELSE = "something else"
 
@@ -31,8 +57,9 @@ SOMETHING_ELSE = "something else"
 class Trial:
     """One experiment as data.
 
-    ``outcomes`` maps a key to its text, in which ``{mark}`` stands for the symptom in question;
-    ``predicts`` maps a cause to an outcome's key, or to the probabilities of several.
+    ``outcomes`` maps a key to its text, in which ``{mark}`` stands for the symptom in question.
+    ``change`` is the row of predicted changes that it has; without one ``predicts`` maps a cause to
+    an outcome's key, or to the probabilities of several, and ``otherwise`` is that of all others.
     """
 
     title: str
@@ -41,49 +68,46 @@ class Trial:
     parts: str
     care: str
     outcomes: Mapping[str, str]
-    otherwise: str
-    predicts: Mapping[str, str | Mapping[str, float]]
+    change: str | None = None
+    otherwise: str = ""
+    predicts: Mapping[str, str | Mapping[str, float]] = field(default_factory=dict)
     id: str | None = None  # where it is not the table's key: what a comparison calls this change
     marks: frozenset[str] | None = None  # None: it says something about every mark
 
     def chances(self, cause: str) -> dict[str, float]:
         """Probability of each outcome if this is the cause."""
-        said = self.predicts.get(cause, self.otherwise)
-        sure = {said: 1.0} if isinstance(said, str) else said
+        sure = self._said(cause)
         even = WRONG / len(self.outcomes)
         return {key: (1.0 - WRONG) * sure.get(key, 0.0) + even for key in self.outcomes}
+
+    def _said(self, cause: str) -> Mapping[str, float]:
+        if self.change is None:
+            said = self.predicts.get(cause, self.otherwise)
+            return {said: 1.0} if isinstance(said, str) else said
+        out = dict.fromkeys(self.outcomes, 0.0)
+        for law, share in prediction(self.change, cause).laws.items():
+            for key, part in self._named(law).items():
+                out[key] += share * part
+        return out
+
+    def _named(self, law: str) -> Mapping[str, float]:
+        """The outcomes that a person would name where this law holds."""
+        seen = _SEEN_AS.get(law)
+        if seen is None:  # anything may happen
+            return dict.fromkeys(self.outcomes, 1.0 / len(self.outcomes))
+        names = _OTHER_NAMES.get(self.change or "", {})
+        there: dict[str, float] = {}
+        for key, part in seen.items():
+            key = names.get(key, key)
+            if key not in self.outcomes:
+                key = "changed" if "changed" in self.outcomes else next(iter(names.values()), "same")
+            there[key] = there.get(key, 0.0) + part
+        return there
 
 
 _LESS = "{mark}: gone or clearly weaker relative to the tone"
 _SAME = "{mark}: the same relative to the tone"
 _MORE = "{mark}: stronger relative to the tone"
-
-# The recorder and the audio path: what they do does not depend on where the signal came from.
-_AUDIO_PATH = (
-    "audio-overdrive",
-    "recorder-dropouts",
-    "recorder-clock",
-    "recorder-processing",
-    "microphone-pickup",
-)
-_RECEIVER = (
-    "receiver-overload", "receiver-supply-hum", "receiver-drift", "receiver-oscillator-noise",
-    "receiver-pulling", "gain-control",
-)  # fmt: skip
-
-_BY_PAD: Mapping[str, str | Mapping[str, float]] = {
-    "receiver-overload": {"less": 0.9, "same": 0.1},  # unchanged if the signal goes round the pad
-    "receiver-pulling": {"less": 0.9, "same": 0.1},
-    "gain-control": "less",
-    "audio-overdrive": {"same": 0.6, "less": 0.4},  # a gain control keeps the audio level
-    "audio-ground-loop": {"more": 0.5, "same": 0.5},  # likewise
-    "mains-remodulation": {"same": 0.5, "more": 0.5},  # its path does not pass the pad
-    "co-channel-station": "more",
-    "local-noise": "more",
-    "broadcast-breakthrough": {"less": 0.5, "more": 0.5},  # on the tone, or added
-    "recorder-processing": {"less": 0.3, "same": 0.4, "more": 0.3},
-    "weak-path": "more",
-}
 
 TRIALS: Mapping[str, Trial] = {
     "retune": Trial(
@@ -127,18 +151,10 @@ TRIALS: Mapping[str, Trial] = {
         minutes=1,
         parts="none",
         care="Leave the gain, the dial and the leads as they are.",
+        change="transmitter-off",
         outcomes={
             "stays": "{mark}: still there, so the transmitter does not make it",
             "goes": "{mark}: goes with the transmitter",
-        },
-        otherwise="goes",
-        predicts={
-            "audio-ground-loop": "stays",
-            "co-channel-station": "stays",
-            "broadcast-breakthrough": {"stays": 0.7, "goes": 0.3},
-            "local-noise": {"stays": 0.85, "goes": 0.15},  # its own supply may be the noise
-            "recorder-dropouts": "stays",
-            "microphone-pickup": {"stays": 0.5, "goes": 0.5},
         },
     ),
     "recording-level": Trial(
@@ -148,13 +164,8 @@ TRIALS: Mapping[str, Trial] = {
         minutes=2,
         parts="none",
         care='Switch off "enhancements" of a computer\'s input first.',
+        change="recording-level",
         outcomes={"less": _LESS, "same": _SAME},
-        otherwise="same",
-        predicts={
-            "audio-overdrive": {"less": 0.9, "same": 0.1},
-            "recorder-processing": {"less": 0.5, "same": 0.5},
-            "microphone-pickup": {"less": 0.3, "same": 0.7},
-        },
     ),
     "gain-control-off": Trial(
         title="Gain control off",
@@ -163,15 +174,8 @@ TRIALS: Mapping[str, Trial] = {
         minutes=2,
         parts="none",
         care="Mind your ears: without gain control the next signal may be loud.",
+        change="gain-control-off",
         outcomes={"less": _LESS, "same": _SAME},
-        otherwise="same",
-        predicts={
-            "gain-control": "less",
-            "receiver-overload": {"less": 0.8, "same": 0.2},
-            "receiver-pulling": {"less": 0.3, "same": 0.7},
-            "keying-leak": {"less": 0.3, "same": 0.7},
-            "audio-overdrive": {"less": 0.5, "same": 0.5},
-        },
     ),
     "attenuator": Trial(
         title="20 to 30 dB in the receiver's antenna lead",
@@ -181,9 +185,8 @@ TRIALS: Mapping[str, Trial] = {
         parts="a pad",
         care="Never join a transmitter's output straight to a receiver. If the tone falls by clearly "
         "less than the pad, the signal goes round it or a stage was limiting.",
+        change="attenuator",
         outcomes={"less": _LESS, "same": _SAME, "more": _MORE},
-        otherwise="same",
-        predicts=_BY_PAD,
     ),
     "steady-station": Trial(
         title="Listen to a known steady signal",
@@ -193,25 +196,10 @@ TRIALS: Mapping[str, Trial] = {
         minutes=5,
         parts="a battery-powered crystal oscillator, or an antenna for a standard-frequency station",
         care="A weak station clears the receiver of hum, drift and noise, not of overload.",
+        change="steady-station",
         outcomes={
             "too": "{mark}: on the known signal too, so the receiving side makes it",
             "not": "{mark}: not on the known signal",
-        },
-        otherwise="not",
-        predicts={
-            "receiver-supply-hum": "too",
-            "receiver-oscillator-noise": "too",
-            "receiver-drift": "too",
-            "audio-ground-loop": "too",
-            "local-noise": "too",
-            "broadcast-breakthrough": "too",
-            "co-channel-station": {"too": 0.5, "not": 0.5},
-            "gain-control": {"too": 0.3, "not": 0.7},  # only on a keyed signal
-            "receiver-overload": {"too": 0.3, "not": 0.7},  # only where it is as strong
-            "receiver-pulling": {"too": 0.2, "not": 0.8},
-            "mains-remodulation": {"too": 0.25, "not": 0.75},
-            "synthesiser-steps": {"too": 0.2, "not": 0.8},  # the receiver may step
-            **dict.fromkeys(_AUDIO_PATH, "too"),
         },
     ),
     "audio-lead": Trial(
@@ -221,18 +209,8 @@ TRIALS: Mapping[str, Trial] = {
         minutes=5,
         parts="an audio isolating transformer",
         care="Never lift a protective earth: isolate the audio, not the mains.",
+        change="audio-lead",
         outcomes={"less": _LESS, "same": _SAME},
-        otherwise="same",
-        predicts={
-            "audio-ground-loop": "less",
-            "receiver-supply-hum": {"less": 0.15, "same": 0.85},
-            "mains-remodulation": {"less": 0.3, "same": 0.7},
-            "switching-supply": {"less": 0.15, "same": 0.85},
-            "rf-feedback": {"less": 0.25, "same": 0.75},
-            "broadcast-breakthrough": {"less": 0.4, "same": 0.6},
-            "local-noise": {"less": 0.3, "same": 0.7},
-            "receiver-overload": {"less": 0.1, "same": 0.9},
-        },
     ),
     "battery": Trial(
         title="Transmitter on a battery",
@@ -242,24 +220,11 @@ TRIALS: Mapping[str, Trial] = {
         parts="a battery and a fuse",
         care="Right polarity, and a fuse at the battery. Inside mains supplies only the qualified. The "
         "frequency may shift a little, which is no fault.",
+        change="battery",
         outcomes={
             "less": "{mark}: gone or at least 10 dB weaker",
             "same": "{mark}: within 2 dB of before",
             "changed": "{mark}: changed by half or more either way",
-        },
-        otherwise="same",
-        predicts={
-            "transmitter-supply-hum": "less",
-            "mains-remodulation": {"less": 0.6, "same": 0.2, "changed": 0.2},
-            "magnetic-hum": {"less": 0.4, "same": 0.6},  # a live transformer near by keeps it
-            "switching-supply": "less",
-            "supply-sag": {"changed": 0.7, "less": 0.3},
-            "parasitic-oscillation": {"same": 0.3, "changed": 0.7},
-            "rf-feedback": {"less": 0.4, "same": 0.2, "changed": 0.4},
-            "loose-connection": {"less": 0.3, "same": 0.7},
-            "oscillator-noise": {"less": 0.15, "same": 0.85},
-            "audio-ground-loop": {"less": 0.2, "same": 0.8},
-            "local-noise": {"less": 0.2, "same": 0.8},
         },
     ),
     "receiver-battery": Trial(
@@ -268,15 +233,8 @@ TRIALS: Mapping[str, Trial] = {
         minutes=10,
         parts="batteries and a fuse",
         care="Right polarity, and a fuse at the battery.",
+        change="receiver-battery",
         outcomes={"less": _LESS, "same": _SAME},
-        otherwise="same",
-        predicts={
-            "receiver-supply-hum": "less",
-            "audio-ground-loop": "less",
-            "mains-remodulation": {"less": 0.4, "same": 0.6},
-            "switching-supply": {"less": 0.15, "same": 0.85},
-            "local-noise": {"less": 0.2, "same": 0.8},
-        },
     ),
     "dummy-load": Trial(
         title="Transmitter into a shielded load",
@@ -285,22 +243,11 @@ TRIALS: Mapping[str, Trial] = {
         minutes=10,
         parts="a dummy load rated for the power",
         care="The load gets hot. Without restoring the level this only makes the signal weaker and clears nothing.",
+        change="dummy-load",
         outcomes={
             "less": "{mark}: gone or at least 10 dB weaker",
             "same": "{mark}: about the same",
             "changed": "{mark}: its size or sign changes, or it jumps elsewhere",
-        },
-        otherwise="same",
-        predicts={
-            "mains-remodulation": "less",
-            "rf-feedback": "less",
-            "parasitic-oscillation": {"less": 0.5, "changed": 0.5},
-            "oscillator-pulling": {"changed": 0.6, "same": 0.4},  # unless a stage pulls it, not the antenna
-            "supply-sag": {"changed": 0.3, "same": 0.7},
-            "loose-connection": {"less": 0.4, "same": 0.6},
-            "path-fading": "less",
-            "multipath-spread": "less",
-            "path-doppler": "less",
         },
     ),
     "keying": Trial(
@@ -310,19 +257,10 @@ TRIALS: Mapping[str, Trial] = {
         minutes=15,
         parts="another key, or a few capacitors",
         care="Dummy load and low power while the case is open; nothing above 50 V unless qualified.",
+        change="keying",
         outcomes={
             "less": "{mark}: better",
             "same": "{mark}: as before",
-        },
-        otherwise="same",
-        predicts={
-            "hard-keying": "less",
-            "soft-keying": "less",
-            "key-bounce": "less",
-            "keyer-timing": "less",
-            "keying-leak": {"less": 0.2, "same": 0.8},
-            "synthesiser-settling": {"less": 0.2, "same": 0.8},
-            "wrong-setting": {"less": 0.3, "same": 0.7},
         },
     ),
     "distance": Trial(
@@ -333,14 +271,8 @@ TRIALS: Mapping[str, Trial] = {
         parts="none",
         care="Use the same mains outlets and leads, or two things change at once. Antennas belong away "
         "from power lines.",
+        change="distance",
         outcomes={"less": _LESS, "same": _SAME, "more": _MORE},
-        otherwise="same",
-        predicts={
-            **_BY_PAD,
-            "mains-remodulation": {"less": 0.3, "same": 0.3, "more": 0.4},
-            "path-fading": {"less": 0.4, "same": 0.3, "more": 0.3},
-            "weak-path": "more",
-        },
     ),
     "other-receiver": Trial(
         title="Another receiver and recorder",
@@ -348,13 +280,8 @@ TRIALS: Mapping[str, Trial] = {
         minutes=10,
         parts="a second receiver or recorder",
         care="Nothing is connected straight from a transmitter to a receiver or computer.",
+        change="other-receiver",
         outcomes={"less": _LESS, "same": _SAME},
-        otherwise="same",
-        predicts={
-            **dict.fromkeys((*_RECEIVER, *_AUDIO_PATH), "less"),
-            "receiver-overload": {"less": 0.5, "same": 0.5},  # the other one is as close
-            "audio-ground-loop": {"less": 0.6, "same": 0.4},
-        },
     ),
     "warm-up": Trial(
         title="Let it warm up",
@@ -363,14 +290,8 @@ TRIALS: Mapping[str, Trial] = {
         minutes=60,
         parts="none",
         care="Identify, and keep to the licence, while the transmitter runs; better into a dummy load.",
+        change="warm-up",
         outcomes={"less": "{mark}: a tenth or less of before", "same": "{mark}: as before"},
-        otherwise="same",
-        predicts={
-            "warm-up": "less",
-            "receiver-drift": {"less": 0.5, "same": 0.5},
-            "synthesiser-steps": {"less": 0.5, "same": 0.5},
-            "loose-connection": {"less": 0.2, "same": 0.8},
-        },
     ),
     "settings": Trial(
         id="other",
@@ -474,11 +395,14 @@ def propose(
         return _described(own, cause, field, name)
     telling = [key for key, t in TRIALS.items() if t.marks is None or mark in t.marks]
     open_ = [key for key in telling if key not in changed] or telling
-    return _described(max(open_, key=lambda key: _bits_per_minute(TRIALS[key], field)), cause, field, name)
+    return _described(_best(open_, field), cause, field, name)
 
 
-def _bits_per_minute(trial: Trial, field: Mapping[str, float]) -> float:
-    return expected_bits(trial, field) / (trial.minutes + OVERHEAD_MINUTES)
+def _best(keys: Sequence[str], field: Mapping[str, float]) -> str:
+    """The most information for the minutes; what takes a minute or two comes first if it tells enough."""
+    bits = {key: expected_bits(TRIALS[key], field) for key in keys}
+    quick = [k for k in keys if TRIALS[k].minutes <= QUICK_MINUTES and bits[k] >= QUICK_SHARE * max(bits.values())]
+    return max(quick or keys, key=lambda key: bits[key] / (TRIALS[key].minutes + OVERHEAD_MINUTES))
 
 
 def expected_bits(trial: Trial, field: Mapping[str, float]) -> float:
@@ -525,12 +449,17 @@ def _described(name: str, cause: str, field: Mapping[str, float], mark: str) -> 
     return Experiment(
         id=trial.id or name,
         title=trial.title,
-        do=trial.do,
+        do=f"{trial.do} {_how_to_record(trial.id or name)}",
         minutes=trial.minutes,
         parts=trial.parts,
         care=trial.care,
         outcomes=outcomes,
     )
+
+
+def _how_to_record(change: str) -> str:
+    by = " --by-db DB" if change in ("attenuator", "distance", "recording-level") else ""
+    return f"Record it as long as before and compare: sigcheck compare BEFORE AFTER --changed {change}{by}"
 
 
 def _possible(trial: Trial, outcome: str, field: Mapping[str, float]) -> bool:

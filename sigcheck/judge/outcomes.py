@@ -22,7 +22,7 @@ from typing import Literal, NamedTuple
 
 from sigcheck.judge.model import Posterior, Seen
 from sigcheck.judge.readings import Shift
-from sigcheck.judge.tables import CAUSES, MARKS
+from sigcheck.judge.tables import MARKS
 
 Change = Literal[
     "distance", "attenuator", "battery", "audio-lead", "warm-up", "dummy-load", "keying", "steady-station",
@@ -62,6 +62,7 @@ LAWS: Mapping[str, Law] = {
     "whatever": Law(-40.0, 30.0),
     "second order": Law(0.0, 0.0, -1.3, -0.8),
     "limiting": Law(0.0, 0.0, -3.0, -0.5),
+    "products": Law(0.0, 0.0, -2.2, -0.8),
     "steeper": Law(0.0, 0.0, -3.0, -1.5),
     "towards it": Law(0.0, 0.0, -1.0, 0.0),  # down to its true value, hidden before by the gain control
     "round the pad": Law(0.0, 0.0, 0.0, 1.0),
@@ -88,11 +89,10 @@ def _two(first: str, share: float, second: str, why: str) -> Prediction:
 
 
 SAME = _one("same", "made by or multiplied on the signal elsewhere: it keeps its level relative to the tone")
-_NOT_ON_IT = _one("gone", "another transmitter does not have it")
 
 _PAD: dict[str, Prediction] = {
-    "receiver-overload": _two("limiting", 0.9, "same", "products fall faster than the signal; the same where "
-                              "the signal goes round the pad"),
+    "receiver-overload": Prediction({"products": 0.5, "limiting": 0.4, "same": 0.1}, "products fall faster than the "
+                                    "signal, from deep limiting late; the same where the signal goes round the pad"),
     "receiver-pulling": _two("second order", 0.5, "steeper", "injection: harmonics of the beat fall with the signal, "
                              "the shift in hertz with its square"),
     "gain-control": _two("less", 0.9, "same", "less to control, nothing below its threshold"),
@@ -184,7 +184,7 @@ PREDICTIONS: Mapping[str, Mapping[str, Prediction]] = {
         "wrong-setting": _two("same", 0.7, "gone", "the keyer held it"),
     },
     # The second recording is of another signal: what is on it too comes from this side.
-    "steady-station": dict.fromkeys(CAUSES, _NOT_ON_IT) | {
+    "steady-station": {
         "receiver-supply-hum": _one("same", "the receiver's hum is on every signal"),
         "receiver-oscillator-noise": _one("same", "the receiver's oscillator mixes with every signal"),
         "receiver-drift": _one("same", "every carrier moves alike"),
@@ -219,7 +219,7 @@ PREDICTIONS: Mapping[str, Mapping[str, Prediction]] = {
         "audio-ground-loop": _one("audio level fixed", "it stays at its own audio frequency"),
         "recorder-processing": _one("anything", "a notch or a coder minds the frequency"),
     },
-    "transmitter-off": dict.fromkeys(CAUSES, _one("gone", "the transmitter makes it")) | {
+    "transmitter-off": {
         "audio-ground-loop": _one("same", "added in the audio"),
         "co-channel-station": _one("same", "another transmitter's"),
         "broadcast-breakthrough": _two("same", 0.7, "gone", "added, or on the tone"),
@@ -266,15 +266,21 @@ PREDICTIONS: Mapping[str, Mapping[str, Prediction]] = {
     },
     "other": {},
 }  # fmt: skip
-"""Experiment -> cause -> prediction; what is not listed keeps its level (`SAME`)."""
+"""Experiment -> cause -> prediction; for what is not listed see `prediction`."""
+
+# What our transmitter does is not on another signal, and goes with it.
+_OTHERWISE: Mapping[str, Prediction] = {
+    "steady-station": _one("gone", "another transmitter does not have it"),
+    "transmitter-off": _one("gone", "the transmitter makes it"),
+}
 
 # Nothing listed made the mark, or the prediction is wrong: then nothing happens, or anything.
 _UNKNOWN = Prediction({"same": 0.5, "whatever": 0.5}, "not known")
 
 
 def prediction(change: str, cause: str) -> Prediction:
-    """What the cause predicts for its mark under this experiment."""
-    return PREDICTIONS[change].get(cause, SAME)
+    """What the cause predicts for its mark under this experiment; unless listed, it keeps its level."""
+    return PREDICTIONS[change].get(cause) or _OTHERWISE.get(change, SAME)
 
 
 @dataclass(frozen=True, kw_only=True)

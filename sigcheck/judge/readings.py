@@ -23,6 +23,10 @@ Scale = Literal["level", "size", "shortness"]
 PUTTING_BACK_DB = 2.0  # what moving and reconnecting things changes by itself (common practice, no source)
 PUTTING_BACK_SHARE = 0.1  # ... of hertz, seconds and shares (common practice, no source)
 
+# Of a line whose scatter is not stated: other stations and wandering lines vary by so much from one
+# stretch of time to the next (judgement).
+UNSTATED_DB = 1.5
+
 DB_PER_SHARE = 20.0 / math.log(10.0)  # a relative change of a size, in dB
 _SMALLEST = 1e-9
 
@@ -71,6 +75,13 @@ class Shift:
     def rose(self) -> bool:
         """Clearly more than before."""
         return self.holds != "at most" and self.db > 2.0 * self.sigma_db
+
+
+    @property
+    def stands_out(self) -> bool:
+        """Beyond three standard deviations: enough where several marks are looked at together."""
+        away = max(-self.db, 0.0) if self.holds == "at most" else max(self.db, 0.0)
+        return (abs(self.db) if self.holds == "exactly" else away) > 3.0 * self.sigma_db
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -170,7 +181,7 @@ def _hum_sidebands(case: Case) -> Reading:
 def _spur_lines(case: Case) -> Reading:
     heard = ("key-down", "always") if case.m.signal.kind == "steady" else ("key-down",)
     levels: list[tuple[float, float | None]] = [(s.level_dbc, s.level_dbc_sigma) for s in other_lines(case.m)]
-    levels += [(s.level_dbc, None) for s in case.m.lines.spurs if s.when in heard]
+    levels += [(s.level_dbc, UNSTATED_DB) for s in case.m.lines.spurs if s.when in heard]
     if not levels:
         return _level(None, None, case.m.lines.sideband_floor_dbc)
     level, sigma = max(levels, key=lambda line: line[0])
@@ -256,7 +267,11 @@ def _jumps(case: Case) -> Reading:
     if not steps:
         return Reading()
     top = max(steps, key=lambda s: abs(s.size_hz))
-    return _about_zero(top.size_hz, top.size_hz_sigma)
+    found = _about_zero(top.size_hz, top.size_hz_sigma)
+    if found.value is None or case.m.drift.equal_steps:
+        return found
+    # No contact repeats its jump: the largest of a few is uncertain by about its half.
+    return Reading(value=found.value, sigma=0.5 * found.value)
 
 
 def _other_signal(case: Case) -> Reading:
@@ -264,11 +279,17 @@ def _other_signal(case: Case) -> Reading:
     levels = [o.level_dbc for o in lines.others]
     if case.m.signal.kind != "steady":
         levels += [s.level_dbc for s in lines.spurs if s.when != "key-down"]
-    return _level(max(levels, default=None), None, None if levels else lines.other_floor_dbc)
+    return _level(max(levels, default=None), UNSTATED_DB, None if levels else lines.other_floor_dbc)
 
 
 def _bursts(case: Case) -> Reading:
-    return Reading(value=case.m.bursts.burst_over_floor_db)
+    return Reading(value=case.m.bursts.burst_over_floor_db, sigma=UNSTATED_DB)
+
+
+def _dropouts(case: Case) -> Reading:
+    """Events that come at random: so many, give or take the square root."""
+    count = len(case.m.health.dropouts)
+    return Reading(value=float(count), sigma=math.sqrt(count)) if count else Reading()
 
 
 def _weakness(case: Case) -> Reading:
@@ -317,7 +338,7 @@ MARKS: Mapping[str, Mark] = {
     "voice-breakthrough": Mark(scale="level", read=lambda c: _level(c.m.purity.voice_dbc, None, None)),
     "noise-bursts": Mark(scale="level", read=_bursts),
     "clipped-recording": Mark(scale="size", read=_clipped),
-    "dropouts": Mark(scale="size"),
+    "dropouts": Mark(scale="size", read=_dropouts),
     "fading": Mark(scale="size", read=lambda c: _about_zero(c.m.signal.level_range_db, None)),
     "weak-signal": Mark(scale="level", read=_weakness),
     "off-frequency": Mark(scale="size"),
