@@ -92,6 +92,10 @@ class Result:
             out.setdefault(section, {}).update(values)
             _explain(missing, section, family)
         out |= self.diagnosis.to_dict()
+        hearing = self.diagnosis.hearing
+        out["copy"] |= hearing.to_dict()
+        if hearing.first_obstacle is None:
+            missing["copy.first_obstacle"] = hearing.sentence
         out["not_measured"] = missing | dict(self.diagnosis.not_measured)
         out["notes"] = list(self.notes)
         out["plan"] = None if self.plan is None else self.plan.to_dict()

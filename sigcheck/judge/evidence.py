@@ -7,8 +7,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from sigcheck.judge.model import Seen
+from sigcheck.judge.rules_band import noise_swing_db
+from sigcheck.judge.rules_tone import mains_lines, other_lines
+from sigcheck.judge.ruling import ratio
 from sigcheck.judge.shapes import Symptom
-from sigcheck.judge.symptoms import mains_lines, noise_swing_db, other_lines, ratio
 from sigcheck.judge.tables import MARKS, TRAITS
 from sigcheck.measure.results import Measurements, Sideband
 

@@ -7,6 +7,7 @@ from typing import Any, Literal
 
 Severity = Literal["note", "fault"]
 Verdict = Literal["clean", "usable", "faulty", "no-signal"]
+State = Literal["passed", "failed", "unknown"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,6 +93,37 @@ class Cause:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Condition:
+    """One condition of being copied far away; ``obstacle`` is its name once it failed."""
+
+    name: str
+    state: State
+    text: str
+    obstacle: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """The JSON shape."""
+        return {"name": self.name, "state": self.state, "text": self.text}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hearing:
+    """Whether a distant listener would copy it: the conditions, the first that failed, one sentence."""
+
+    sentence: str
+    first_obstacle: str | None = None
+    conditions: tuple[Condition, ...] = ()
+
+    def to_dict(self) -> dict[str, Any]:
+        """The JSON shape; it joins the measured part of ``copy``."""
+        return {
+            "first_obstacle": self.first_obstacle,
+            "sentence": self.sentence,
+            "conditions": [c.to_dict() for c in self.conditions],
+        }
+
+
+@dataclass(frozen=True, kw_only=True)
 class Diagnosis:
     """The judgement on one recording.
 
@@ -105,6 +137,7 @@ class Diagnosis:
     causes: tuple[Cause, ...]
     verdict: Verdict
     sentence: str
+    hearing: Hearing
     not_measured: dict[str, float | str] = field(default_factory=dict)
 
     def to_dict(self) -> dict[str, Any]:

@@ -7,24 +7,34 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
+import numpy as np
 import pytest
 from judge_cases import OtherSignal, Step, clean, line, mains, steady
 
 from sigcheck.judge import Symptom, diagnose
 from sigcheck.judge.symptoms import find
+from sigcheck.measure.on_air import on_air
 from sigcheck.measure.results import Dropout, Measurements, Spur
 from sigcheck.plan import Plan
+from sigcheck.recording import from_samples
+
+
+def located(m: Measurements, plan: Plan | None) -> Measurements:
+    """With what the plan makes of tone and start, as the pipeline does it."""
+    start = plan.recorder.start_utc if plan else None
+    recording = from_samples(np.zeros(8000), 8000, start_utc=start).with_plan(plan)
+    return replace(m, on_air=on_air(m.signal, m.slot, m.keying, plan, recording))
 
 
 def severity(m: Measurements, name: str, plan: Plan | None = None) -> str | None:
-    found, unseen = find(m, plan)
+    found, unseen = find(located(m, plan), plan)
     here = [s.severity for s in found if s.id == name]
     assert not (here and f"symptoms.{name}" in unseen)
     return here[0] if here else ("unseen" if f"symptoms.{name}" in unseen else None)
 
 
 def symptom(m: Measurements, name: str, plan: Plan | None = None) -> Symptom:
-    return next(s for s in find(m, plan)[0] if s.id == name)
+    return next(s for s in find(located(m, plan), plan)[0] if s.id == name)
 
 
 def plan(**sections: Any) -> Plan:
@@ -305,7 +315,7 @@ def test_drift_of_slow_modes_counts_over_one_dit():
 
 def test_drift_of_a_slot_counts_over_the_transmission():
     four = clean(signal={"kind": "four-tone", "snr_db": 0.0})
-    drifting = lambda hz: replace(four, drift=replace(four.drift, total_hz=hz, total_hz_sigma=0.05))  # noqa: E731
+    drifting = lambda hz: replace(four, slot=replace(four.slot, drift_hz=hz, drift_hz_sigma=0.05))  # noqa: E731
     assert severity(drifting(0.9), "drift") is None
     assert severity(drifting(-1.2), "drift") == "note"
     assert severity(drifting(3.2), "drift") == "fault"

@@ -1,0 +1,150 @@
+"""Rules on the tone itself: lines, distortion, noise."""
+
+from __future__ import annotations
+
+from sigcheck.judge.ruling import Z95, Z_SEEN, Case, Finding, Unseen, dbc_below, same_place, symptom, with_floor
+from sigcheck.judge.shapes import Severity, Symptom
+from sigcheck.measure.results import Measurements, Sideband
+
+
+def mains_lines(m: Measurements) -> list[Sideband]:
+    """Sidebands of both mains families, strongest first."""
+    ours = [s for s in _modulation(m) if s.family in ("mains", "twice-mains")]
+    return sorted(ours, key=lambda s: -s.level_dbc)
+
+
+def other_lines(m: Measurements) -> list[Sideband]:
+    """Sidebands outside the mains families, strongest first."""
+    ours = [s for s in _modulation(m) if s.family not in ("mains", "twice-mains")]
+    return sorted(ours, key=lambda s: -s.level_dbc)
+
+
+def _modulation(m: Measurements) -> list[Sideband]:
+    """Sidebands but those that lie on an audio harmonic of the tone: f + n f is harmonic n + 1."""
+    tone_hz = m.signal.tone_hz
+    beside = [s for s in m.lines.sidebands if s.offset_hz > 0]
+    if not tone_hz:
+        return beside
+    return [s for s in beside if abs(s.offset_hz - max(round(s.offset_hz / tone_hz), 1) * tone_hz) > 1.0]
+
+
+def hum_sidebands(case: Case) -> Finding:
+    lines, mains = mains_lines(case.m), case.mains_hz
+    if lines:
+        top = lines[0]
+        found = symptom(
+            case, "hum-sidebands", top.level_dbc, top.level_dbc_sigma,
+            f"sidebands at {top.offset_hz:.0f} Hz, {dbc_below(top.level_dbc)}",
+        )  # fmt: skip
+        if found is not None:
+            return found
+    blind = [n * mains for n in (1, 2) if mains and any(abs(n * mains - b) < 1.0 for b in case.m.lines.blind_hz)]
+    if blind:
+        return Unseen(f"the keying or the mains lines themselves hide sidebands at {blind[0]:.0f} Hz")
+    missing = case.m.lines.missing.get("sideband_floor_dbc") or case.m.lines.missing.get("sidebands")
+    floor = case.m.lines.sideband_floor_dbc
+    return with_floor(
+        case, "hum-sidebands", None, None, floor if floor is not None or not lines else lines[0].level_dbc,
+        missing, str,
+    )  # fmt: skip
+
+
+def spur_lines(case: Case) -> Finding:
+    lines = case.m.lines
+    heard = ("key-down", "always") if case.m.signal.kind == "steady" else ("key-down",)
+    candidates: list[tuple[float, float | None, str]] = [
+        (s.level_dbc, s.level_dbc_sigma, f"a line {s.offset_hz:.1f} Hz beside the tone") for s in other_lines(case.m)
+    ]
+    candidates += [
+        (s.level_dbc, None, f"a line at {s.frequency_hz:.1f} Hz")
+        for s in lines.spurs
+        if s.when in heard and not same_place(s.frequency_hz, lines.others)
+    ]
+    value, sigma, what = max(candidates, key=lambda c: c[0], default=(None, None, ""))
+    return with_floor(
+        case, "spur-lines", value, sigma, lines.sideband_floor_dbc,
+        lines.missing.get("sideband_floor_dbc"), lambda v: f"{what}, {dbc_below(v)}",
+    )  # fmt: skip
+
+
+def harmonic_distortion(case: Case) -> Finding:
+    p = case.m.purity
+    return with_floor(
+        case, "harmonic-distortion", p.thd_db, p.thd_db_sigma, p.thd_floor_db, p.missing.get("thd_db"),
+        lambda v: f"audio harmonics of the tone, {dbc_below(v)} together",
+    )  # fmt: skip
+
+
+def rasp(case: Case) -> Finding:
+    """Noise that comes and goes with the key: it must be strong, and rise with the key."""
+    p, s = case.m.purity, case.m.signal
+    level, rise = case.limits["rasp"], case.limits["rasp-rise"]
+    if p.rasp_dbc is None or p.rasp_rise_db is None:
+        name = "rasp_dbc" if p.rasp_dbc is None else "rasp_rise_db"
+        return Unseen(p.missing.get(name, "not measured"))
+    extra_db = 0.0
+    if s.kind == "steady":
+        width_hz = s.passband_hz[1] - s.passband_hz[0] if s.passband_hz else 0.0
+        if not _has_key_up(case) and width_hz < 1500.0:
+            return Unseen("a steady tone in a narrow passband: the noise without the tone is not heard")
+        extra_db = 1.0  # noise far from the tone stands in for noise at key-up: the passband is not flat
+    assert level.note is not None and level.fault is not None
+    assert rise.note is not None and rise.fault is not None
+    rise_db, rise_sigma = p.rasp_rise_db - extra_db, p.rasp_rise_db_sigma or 0.0
+    background_dbc = p.rasp_dbc - p.rasp_rise_db
+    needed_db = max(rise.note, Z_SEEN * rise_sigma)
+    if p.rasp_dbc > level.note and rise_db > needed_db:
+        steep = rise_db - Z95 * rise_sigma > rise.fault
+        strong = p.rasp_dbc - Z95 * (p.rasp_dbc_sigma or 0.0) > level.fault
+        severity: Severity = "fault" if steep and strong else "note"
+        bound = level.fault if severity == "fault" else level.note
+        bound_rise = (rise.fault if severity == "fault" else rise.note) + extra_db
+        text = (
+            f"noise around the tone, {dbc_below(p.rasp_dbc)}, rises {p.rasp_rise_db:.0f} dB with the key "
+            f"(limits {bound:.0f} dBc and {bound_rise:.0f} dB)"
+        )
+        return Symptom(
+            id="rasp",
+            severity=severity,
+            value=p.rasp_dbc,
+            sigma=p.rasp_dbc_sigma,
+            unit=level.unit,
+            limit=bound,
+            text=text,
+        )
+    seen_dbc = background_dbc + needed_db + extra_db
+    return Unseen(seen_dbc) if seen_dbc > level.note else None
+
+
+def _has_key_up(case: Case) -> bool:
+    """Whether a second or more without the signal belongs to the recording."""
+    present = case.m.signal.present_s
+    return present is not None and case.m.duration_s - (present[1] - present[0]) >= 1.0
+
+
+def noisy_tone(case: Case) -> Finding:
+    p = case.m.purity
+    floor = p.pm_excess_floor_rad
+    if floor is None and p.pm_excess_rad_sigma is not None:
+        floor = Z_SEEN * p.pm_excess_rad_sigma
+    return with_floor(
+        case, "noisy-tone", p.pm_excess_rad, p.pm_excess_rad_sigma, floor, p.missing.get("pm_excess_rad"),
+        lambda v: f"phase noise of the tone of {v:.3f} rad beyond the additive noise",
+    )  # fmt: skip
+
+
+def audio_hum(case: Case) -> Finding:
+    p = case.m.purity
+    where = "" if p.hum_hz is None else f" at {p.hum_hz:.0f} Hz"
+    return with_floor(
+        case, "audio-hum", p.hum_dbc, p.hum_dbc_sigma, p.hum_floor_dbc, p.missing.get("hum_dbc"),
+        lambda v: f"hum in the audio{where}, with and without the key, {dbc_below(v)}",
+    )  # fmt: skip
+
+
+def voice_breakthrough(case: Case) -> Finding:
+    p = case.m.purity
+    return with_floor(
+        case, "voice-breakthrough", p.voice_dbc, None, None, p.missing.get("voice_dbc"),
+        lambda v: f"voice or music on or beside the tone, {dbc_below(v)}",
+    )  # fmt: skip
