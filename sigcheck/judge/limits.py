@@ -126,6 +126,8 @@ _ROWS = (
                  "(detection of a tone of unknown phase); the choice is common practice, no source"),
     Limit(id="weak-signal-slot", quantity="four-tone signal over the noise in 2500 Hz", unit="dB",
           note=-22.0, fault=-25.0, direction="below"),
+    Limit(id="copy-slot", quantity="four-tone signal over the noise in 2500 Hz at which a perfect one is just taken",
+          unit="dB", note=None, fault=-29.0, direction="below"),
     Limit(id="off-frequency", quantity="carrier less the plan's", unit="Hz", note=10.0, fault=50.0),
     Limit(id="off-time", quantity="start less the plan's", unit="s", note=0.5, fault=1.0),
     Limit(id="off-speed", quantity="speed over the plan's, less 1", unit="", note=0.05, fault=0.15),

@@ -26,6 +26,7 @@ from sigcheck.measure import (
     spectrum,
     surroundings,
 )
+from sigcheck.measure.copy import SLOT_THRESHOLD_DB, measure_copy
 from sigcheck.measure.health import check_health, clipped_share
 from sigcheck.measure.results import (
     Bursts,
@@ -151,6 +152,7 @@ def measure(
             drift=moved,
             slot=timed,
             on_air=on_air.on_air(signal, timed, keyed, plan, recording),
+            copy=measure_copy(signal, keyed, moved, timed, ours, slot_threshold_db=_slot_threshold_db(plan)),
             **common,  # type: ignore[arg-type]
         ),
         x,
@@ -250,6 +252,12 @@ def _slot(ours: slot.Found, plan: Plan | None, recording: Recording) -> Slot:
         start_utc=recording.start_utc,
         repeat_s=plan.timing.repeat_s if plan is not None else None,
     )
+
+
+def _slot_threshold_db(plan: Plan | None) -> float:
+    """Signal that a perfect slot needs, in 2500 Hz: a plan may set it as it sets the limits of symptoms."""
+    _, fault = plan.limits.get("copy-slot", (None, None)) if plan is not None else (None, None)
+    return SLOT_THRESHOLD_DB if fault is None else fault
 
 
 def _level_swing(track: Track, density: float, missing: dict[str, str]) -> tuple[float | None, float | None]:

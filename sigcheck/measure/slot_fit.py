@@ -126,7 +126,7 @@ def fit(narrow: Narrow, seen: Sighting, known: Symbols | None = None, *, thoroug
     span_s = SYMBOLS * seen.symbol_s
     hz = (seen.centre_hz - narrow.hz, 0.5 * seen.drift_hz, *[0.0] * (_ORDERS - 2))
     course = Course(seen.start_s, seen.symbol_s, seen.spacing_hz, hz, seen.start_s, span_s)
-    inside = _inside(narrow, course)
+    inside = within(narrow, course)
     if inside[1] - inside[0] < SYMBOLS // 4:
         return None
     density = noise_density(narrow, narrow.z, course.hz[0])
@@ -174,7 +174,7 @@ def sighted_power(narrow: Narrow, seen: Sighting) -> float:
     """Power on the stronger tones of a sighting, noise and all: to tell strong from weak."""
     hz = (seen.centre_hz - narrow.hz, 0.5 * seen.drift_hz, *[0.0] * (_ORDERS - 2))
     course = Course(seen.start_s, seen.symbol_s, seen.spacing_hz, hz, seen.start_s, SYMBOLS * seen.symbol_s)
-    power = np.abs(_symbol_integrals(narrow, course, course.spacing_hz * (np.arange(4) - 1.5))) ** 2
+    power = np.abs(symbol_integrals(narrow, course)) ** 2
     return float(power.max(axis=1).sum() / max(np.count_nonzero(power.any(axis=1)), 1))
 
 
@@ -197,7 +197,7 @@ def noise_density(narrow: Narrow, z: Complex | Wide, centre_hz: float) -> float:
     return max(min(sides) * 1.02, 1e-30)  # the lower of two that scatter by some per cent
 
 
-def _inside(narrow: Narrow, course: Course) -> tuple[int, int]:
+def within(narrow: Narrow, course: Course) -> tuple[int, int]:
     """First and one past the last symbol of which more than half lies in the recording."""
     place = course.place(narrow.times_s[[0, -1]])
     return int(np.clip(np.ceil(place[0] - 0.5), 0, SYMBOLS)), int(np.clip(np.floor(place[1] + 0.5), 0, SYMBOLS))
@@ -210,8 +210,9 @@ def _samples(narrow: Narrow, starts_s: Real, length: int) -> NDArray[np.intp]:
     return np.where((index >= 0) & (index < narrow.z.size), index, -1)
 
 
-def _symbol_integrals(narrow: Narrow, course: Course, offsets_hz: Real) -> Complex:
-    """Integrals over each symbol (162,) at each offset from the centre's course, shape (162, n)."""
+def symbol_integrals(narrow: Narrow, course: Course) -> Complex:
+    """Integrals over each symbol on each of the four tones, shape (162, 4)."""
+    offsets_hz = course.spacing_hz * (np.arange(4) - 1.5)
     length = round(course.symbol_s * narrow.rate_hz)
     starts = course.start_s + course.symbol_s * np.arange(SYMBOLS)
     index = _samples(narrow, starts, length)
@@ -248,7 +249,7 @@ def _best_of(narrow: Narrow, courses: list[Course], inside: tuple[int, int]) -> 
     rows = np.arange(inside[0], inside[1])
     gains = []
     for one in courses:
-        power = np.abs(_symbol_integrals(narrow, one, one.spacing_hz * (np.arange(4) - 1.5))[rows]) ** 2
+        power = np.abs(symbol_integrals(narrow, one)[rows]) ** 2
         gains.append(np.maximum(power[np.arange(rows.size), FIXED_BITS[rows]],
                                 power[np.arange(rows.size), FIXED_BITS[rows] + 2]).sum())  # fmt: skip
     return courses[int(np.argmax(gains))]
@@ -269,7 +270,7 @@ class _Decided:
 
     @classmethod
     def of(cls, narrow: Narrow, course: Course, density: float, inside: tuple[int, int]) -> _Decided:
-        sums = _symbol_integrals(narrow, course, course.spacing_hz * (np.arange(4) - 1.5))
+        sums = symbol_integrals(narrow, course)
         energy = np.abs(sums) ** 2 / (density * course.symbol_s)
         rows = np.arange(SYMBOLS)
         own = np.maximum(energy[rows, FIXED_BITS], energy[rows, FIXED_BITS + 2])
@@ -428,7 +429,7 @@ def _incoherent(
     steps = np.array([0.03, 0.03 / SYMBOLS, 0.05, 0.12, 0.2])
 
     def energies(one: Course) -> Real:
-        sums = _symbol_integrals(narrow, one, one.spacing_hz * (np.arange(4) - 1.5))
+        sums = symbol_integrals(narrow, one)
         return np.asarray(np.abs(sums[rows, tones[rows]]) ** 2)
 
     estimates = np.zeros(5)
