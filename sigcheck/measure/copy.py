@@ -29,6 +29,10 @@ SLOW_DIT_THRESHOLD_DB = 12.0
 """The same for very slow keying, read by eye: common practice, no source."""
 REFERENCE_DB = 10 * np.log10(2500.0)
 
+# Scatter of the elements' lengths that costs so many dB, the third power of it in between: simulated,
+# elements read by units of a dit that are set right every third element.
+_JITTER = 0.16
+_JITTER_DB = 2.0
 _LEVEL_DOUBT_DB = 0.3  # of signal over noise density, as the noise beside is not quite that under the signal
 _THRESHOLD_DOUBT_DB = 0.5  # of a threshold found by simulation: where 5 % lie between two steps of it
 _MOST_PENALTY_DB = 20.0
@@ -236,8 +240,8 @@ def _keying_penalty(k: Keying) -> tuple[float, float]:
     """What timing, slow edges, backwave and chirp cost a receiver that looks at one dit after the other."""
     dit_s = k.dit_s or 1.0
     jitter = k.element_jitter or 0.0
-    # elements are 2 dits long on the average; the mean of |Gaussian| is 0.8 of its deviation
-    losses = [_Loss.of_share(0.8 * 2 * jitter / 2, 0.8 * (k.element_jitter_sigma or 0.0))]
+    cost = _JITTER_DB * (jitter / _JITTER) ** 3
+    losses = [_Loss(cost, 3 * cost * min((k.element_jitter_sigma or 0.0) / max(jitter, 1e-6), 1.0))]
     # a mark longer by w of a dit than it should be is as bad as one shorter: the receiver's grid is the mean
     losses.append(_Loss.of_share(abs(k.weighting or 0.0), k.weighting_sigma or 0.0))
     ratio_off = abs((k.dah_dit_ratio or 3.0) - 3.0) / 4  # of a dit, shared among the two ends and with the dits
