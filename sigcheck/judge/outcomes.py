@@ -49,7 +49,8 @@ class Law(NamedTuple):
     high: float
     low_per_pad: float = 0.0
     high_per_pad: float = 0.0
-    per_loss: float = 0.0
+    low_per_loss: float = 0.0
+    high_per_loss: float = 0.0
 
 
 LAWS: Mapping[str, Law] = {
@@ -67,8 +68,8 @@ LAWS: Mapping[str, Law] = {
     "towards it": Law(0.0, 0.0, -1.0, 0.0),  # down to its true value, hidden before by the gain control
     "round the pad": Law(0.0, 0.0, 0.0, 1.0),
     "by the pad": Law(0.0, 0.0, 0.7, 1.2),
-    "audio level fixed": Law(0.0, 0.0, 0.0, 0.0, 1.0),
-    "with the audio level": Law(-20.0, 0.0, 0.0, 0.0, -1.0),
+    "audio level fixed": Law(0.0, 0.0, 0.0, 0.0, 1.0, 1.0),
+    "with the audio level": Law(0.0, 0.0, 0.0, 0.0, -4.0, -0.5),
     "settled": Law(-60.0, -10.0),  # under a tenth after 2.3 time constants: -20 dB; a good deal of it at least
 }
 
@@ -306,10 +307,11 @@ class Setting:
         """The law's interval in dB."""
         pad = PAD_UNKNOWN_DB if self.by_db is None else (self.by_db, self.by_db)
         loss = self.loss_db or 0.0
-        low = law.low + min(law.low_per_pad * d for d in pad) + law.per_loss * loss
-        high = law.high + max(law.high_per_pad * d for d in pad) + law.per_loss * loss
-        # Overdrive follows the level down, not up again from where it was.
-        return (low, max(high, low)) if law.per_loss >= 0 else (min(low, 0.0), min(high, 0.0))
+        if law.high_per_loss < 0:
+            loss = max(loss, 0.0)  # overdrive follows the level down; where the tone is louder it says nothing
+        low = law.low + min(law.low_per_pad * d for d in pad) + law.low_per_loss * loss
+        high = law.high + max(law.high_per_pad * d for d in pad) + law.high_per_loss * loss
+        return low, max(high, low)
 
 
 def likelihood(expected: Prediction, seen: Shift, setting: Setting) -> float:
