@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from sigcheck.comparison import Comparison, compare
     from sigcheck.errors import (
+        CaptureError,
         PlanError,
         RecordingError,
         ResultError,
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 __all__ = [
+    "CaptureError",
     "Comparison",
     "Measurements",
     "Plan",
@@ -55,6 +57,7 @@ __all__ = [
 ]
 
 _HOME = {
+    "CaptureError": "sigcheck.errors",
     "Comparison": "sigcheck.comparison",
     "Measurements": "sigcheck.measure.results",
     "Plan": "sigcheck.plan",

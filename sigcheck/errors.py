@@ -4,6 +4,7 @@ The tree::
 
     SigcheckError                    anything the caller can do something about
     +-- RecordingError               the audio could not be read or is unusable
+    +-- CaptureError                 sound could not be recorded
     +-- PlanError                    the plan holds something wrong or contradictory
     +-- SettingError                 an option or argument is out of range
     +-- ResultError                  a saved result is damaged, foreign or from a newer version
@@ -23,6 +24,10 @@ class SigcheckError(Exception):
 
 class RecordingError(SigcheckError):
     """The audio could not be read or is unusable."""
+
+
+class CaptureError(SigcheckError):
+    """Sound could not be recorded."""
 
 
 class PlanError(SigcheckError):

@@ -22,7 +22,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 STAGES = [
     ("errors", "quantities"),
     ("start_time", "plan", "plan_text"),
-    ("recording",),
+    ("recording", "capture"),
     ("measure",),
     ("calibration", "learning"),
     ("judge",),
@@ -102,7 +102,10 @@ def test_importing_the_package_loads_nothing_heavy() -> None:
     assert not set(HEAVY) & set(loaded)
 
 
-@pytest.mark.parametrize("arguments", ["--help", "diagnose --help", "synth --help", "--version"])
+COMMANDS = ("diagnose", "calibrate", "plan", "record", "synth")
+
+
+@pytest.mark.parametrize("arguments", ["--help", "--version", *(f"{one} --help" for one in COMMANDS)])
 def test_help_loads_nothing_heavy(arguments: str) -> None:
     code = f"import sys; from sigcheck.cli import run; run({arguments.split()!r}); print(*sys.modules)"
     loaded = in_fresh_python(code).splitlines()[-1].split()

@@ -12,6 +12,7 @@ from sigcheck.cli.calibrate import calibrate
 from sigcheck.cli.compare import compare
 from sigcheck.cli.diagnose import diagnose
 from sigcheck.cli.plan import group as plan_commands
+from sigcheck.cli.record import record
 from sigcheck.cli.synth import synth
 
 
@@ -29,6 +30,7 @@ def command() -> Callable[..., Any]:
     app.command()(compare)
     app.command()(calibrate)
     app.add_typer(plan_commands(), name="plan")
+    app.command()(record)
     app.command()(synth)
     return typer.main.get_command(app)
 
