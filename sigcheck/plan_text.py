@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 from sigcheck.errors import PlanError
@@ -134,11 +135,16 @@ def _value(value: Any, key: str = "") -> str:
 # --- in plain words --------------------------------------------------------------------------------
 
 
-def explain(plan: Plan) -> tuple[str, ...]:
-    """What a plan means, a sentence each; what it lacks for the questions that could be asked of it at the end."""
+def explain(plan: Plan, starts: Sequence[datetime] = ()) -> tuple[str, ...]:
+    """What a plan means, a sentence each; what it lacks for the questions that could be asked of it at the end.
+
+    ``starts``: the next moments at which a transmission should start, where they are to be named.
+    """
     out = [_sent(one) for one in plan.sent] or ["What is sent is not said."]
     out += _on_the_air(plan)
     out += _when(plan)
+    if starts:
+        out.append(f"The next ones: {', '.join(f'{m:%Y-%m-%d %H:%M:%S}' for m in starts)} UTC.")
     out += _clocks(plan)
     if plan.mains.hz is not None:
         out.append(f"The mains is taken to be {plan.mains.hz:g} Hz.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -29,10 +30,12 @@ def check(
     file: Annotated[str, typer.Argument(metavar="TOML", help="The plan.")],
 ) -> None:
     """Say in plain words what a plan means, and what can't be told without more."""
+    from sigcheck.measure.on_air import next_starts
     from sigcheck.plan import load_plan
     from sigcheck.plan_text import explain
 
-    for sentence in explain(load_plan(file)):
+    plan = load_plan(file)
+    for sentence in explain(plan, next_starts(plan, datetime.now(UTC))):
         typer.echo(sentence)
 
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 import shutil
 import textwrap
 from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime
 from typing import Any
 
 from sigcheck.quantities import show
 from sigcheck.report import words
 from sigcheck.report.gauges import limit_value, name_of, untested
 from sigcheck.report.html import facts
+from sigcheck.report.settings import TITLE, setting_lines
 
 Result = Mapping[str, Any]
 
@@ -52,6 +54,9 @@ class _Page:
         if (result.get("signal") or {}).get("kind") == "none":
             yield from self._block("What to check", words.TO_CHECK, mark="- ")
         yield from self._symptoms(result)
+        settings = setting_lines(result, datetime.now(UTC))
+        if settings:
+            yield from self._block(TITLE, settings)
         yield from self._causes(result)
         yield from self._experiment(result)
         unseen = untested(result)
