@@ -113,6 +113,13 @@ def limit_for_path(path: str, result: Mapping[str, Any]) -> str:
     return "" if row is None else limits_text(row, path)
 
 
+def source_for_path(path: str, result: Mapping[str, Any]) -> str:
+    """Where the limits that a measured quantity stands under come from, empty where there are none."""
+    symptom = _LIMITED.get(path)
+    row = None if symptom is None else _row_of(symptom, result, limit_table(result))
+    return "" if row is None else row.source
+
+
 # --- how a symptom's quantity stands in a result -----------------------------------------------
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from sigcheck.quantities import quantity, show, show_number
 from sigcheck.report import words
-from sigcheck.report.gauges import gauges, limit_for_path, untested, value_cell
+from sigcheck.report.gauges import gauges, limit_for_path, source_for_path, untested, value_cell
 from sigcheck.report.templates import environment
 
 if TYPE_CHECKING:
@@ -77,6 +77,7 @@ class Row:
     spread: str
     unit: str
     limit: str
+    source: str  # of the limit
     how: str
     is_text: bool
 
@@ -109,10 +110,13 @@ def render(result: Result, views: Views | None) -> str:
     """
     made: list[Any] = []
     missing: list[str] = []
+    heard: list[Any] = []
     if views is not None:
         from sigcheck.report.pictures import pictures
+        from sigcheck.report.sounds import clips
 
         made, missing = pictures(result, views)
+        heard = clips(views.sound)
     head, lead = words.heading(result)
     recording = _RECORDING | dict(result.get("recording") or {})
     name = PurePath(str(recording.get("path") or "recording")).name
@@ -130,6 +134,7 @@ def render(result: Result, views: Views | None) -> str:
         gauges=gauges(result),
         untested=untested(result),
         pictures=made,
+        clips=heard,
         without_pictures=views is None,
         missing=missing,
         tables=list(_tables(result)),
@@ -191,7 +196,8 @@ def _row(result: Result, family: str, name: str) -> Row:
     row = quantity(path)
     limit = limit_for_path(path, result)
     is_text = isinstance(values[name], str | bool)
-    return Row(row.label, value, spread, unit, limit, row.how, is_text)
+    source = source_for_path(path, result) if limit else ""
+    return Row(row.label, value, spread, unit, limit, source, row.how, is_text)
 
 
 def _records(result: Result) -> Iterator[Records]:
