@@ -14,7 +14,7 @@ from functools import cache
 import numpy as np
 
 from sigcheck.measure.results import Copy, Drift, Keying, Signal, Slot, not_measured_names
-from sigcheck.measure.slot import Found, Transmission, nominal_energies, whole_power
+from sigcheck.measure.slot import Found, NominalEnergies, Transmission, nominal_energies, whole_power
 from sigcheck.measure.slot_search import SYMBOL_S
 from sigcheck.measure.track import Real
 
@@ -102,17 +102,12 @@ def _slot_copy(one: Transmission, threshold_db: float) -> Copy:
     needed = 10 ** ((threshold_db + REFERENCE_DB) / 10) * SYMBOL_S
     perfect = whole_power(one) * SYMBOL_S / one.fit.noise_density
     fades = _fades(energies.scintillation)
-    margin = _slot_margin(energies.own, energies.other, fades, needed)
+    margin = _slot_margin(energies, fades, needed)
     best = 10 * float(np.log10(max(perfect / needed, 1e-10)))
     if margin is None or best - margin > _MOST_PENALTY_DB:
         why = f"a receiver for this mode takes nothing of it even {_MOST_PENALTY_DB:.0f} dB above the usual need"
         return Copy(missing={**not_measured_names(Copy, why), "text_confidence": _NOT_TEXT})
-    count = energies.own.size
-    left_out = np.array([
-        _slot_margin(np.delete(energies.own, k), np.delete(energies.other, k), fades, needed) or margin
-        for k in range(count)
-    ])  # fmt: skip
-    scatter = float(np.sqrt((count - 1) / count * np.sum((left_out - left_out.mean()) ** 2)))
+    scatter = _margin_scatter(energies, fades, margin)
     noise = float(np.sqrt((1 + 2 * perfect) / one.fit.symbols.size) / perfect * 10 / np.log(10))
     return Copy(
         margin_db=margin,
@@ -123,31 +118,40 @@ def _slot_copy(one: Transmission, threshold_db: float) -> Copy:
     )
 
 
-def _slot_margin(own: Real, other: Real, fades: Real, needed: float) -> float | None:
-    """By how many dB these energies (groups,) may all fall until their mean information is that needed."""
-    goal = float(usable_bits(np.array([needed]), np.zeros(1), needed)[0])
+def _bits_left(energies: NominalEnergies, fades: Real, weaker_db: float) -> Real:
+    """Usable bits of each group of symbols (groups,) with all so much weaker."""
+    share = 10 ** (-weaker_db / 10)
+    own, other = share * energies.own, share * energies.other
     lead = float(np.mean(own - other))
+    # a receiver that meets fades and wrong tones does best to trust its strong decisions less
+    trials = [usable_bits(own, other, soft * lead, fades) for soft in _SOFTENED]
+    return max(trials, key=lambda bits: float(bits.mean()))
 
-    def enough(weaker_db: float) -> bool:
-        share = 10 ** (-weaker_db / 10)
-        # a receiver that meets fades and wrong tones does best to trust its strong decisions less
-        return any(
-            float(usable_bits(share * own, share * other, soft * share * lead, fades).mean()) >= goal
-            for soft in _SOFTENED
-        )
 
-    low, high = -_MOST_PENALTY_DB, 10 * float(np.log10(max(lead / needed, 1e-9)))
-    if lead <= 0 or high <= low:
+def _slot_margin(energies: NominalEnergies, fades: Real, needed: float) -> float | None:
+    """By how many dB these energies may all fall until their mean information is that needed."""
+    goal = float(usable_bits(np.array([needed]), np.zeros(1), needed)[0])
+    lead = float(np.mean(energies.own - energies.other))
+    if lead <= 0:
         return None
-    trials = np.arange(high, min(low, high - 25.0), -0.5)
-    passed = [float(v) for v in trials if enough(float(v))]
-    if not passed:
+    most = 10 * float(np.log10(lead / needed)) + 1.0
+    for low in np.arange(most - 1.5, most - _MOST_PENALTY_DB - 3.0, -1.5).tolist():
+        if _bits_left(energies, fades, low).mean() >= goal:
+            break
+    else:
         return None
-    low, high = passed[0], passed[0] + 0.5
-    for _ in range(7):
+    high = low + 1.5
+    for _ in range(8):
         middle = 0.5 * (low + high)
-        low, high = (middle, high) if enough(middle) else (low, middle)
-    return low
+        low, high = (middle, high) if _bits_left(energies, fades, middle).mean() >= goal else (low, middle)
+    return float(low)
+
+
+def _margin_scatter(energies: NominalEnergies, fades: Real, margin_db: float) -> float:
+    """Scatter of the margin by what the groups' information scatters, through its slope."""
+    here = _bits_left(energies, fades, margin_db)
+    slope = float((_bits_left(energies, fades, margin_db - 0.5).mean() - here.mean()) / 0.5)
+    return float(here.std(ddof=1) / np.sqrt(here.size) / max(slope, 0.02))
 
 
 def _fades(scintillation: float) -> Real:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from sigcheck.measure import carrier
 from sigcheck.measure.results import Lines, OtherSignal, Purity, Sideband, Slot, SlotHeard, not_measured_names
-from sigcheck.measure.slot_fit import Fit, Symbols, fit, heard_again, sighted_power, symbol_integrals, tone_sums, within
+from sigcheck.measure.slot_fit import Fit, Symbols, fit, heard_again, offset_integrals, sighted_power, tone_sums, within
 from sigcheck.measure.slot_search import SPACING_HZ, SYMBOL_S, SYMBOLS, Narrow, Sighting, narrowed, search
 from sigcheck.measure.spectrum import Survey
 from sigcheck.measure.track import Baseband, Marks, Real
@@ -99,7 +99,8 @@ class Transmission:
 
     def middle_hz(self, t: Real) -> Real:
         """Audio frequency of the middle of the tones at the times ``t``, held beyond what was heard."""
-        return np.asarray(self.hz + self.fit.course.slow_hz(np.clip(t, self.begin_s, self.end_s)))
+        nodes = np.linspace(self.begin_s, self.end_s, 1025)  # straight lines between are 1e-6 Hz off
+        return np.asarray(self.hz + np.interp(t, nodes, self.fit.course.slow_hz(nodes)))
 
     def path_hz(self, t: Real) -> Real:
         """Mean instantaneous audio frequency around each of the evenly spaced times ``t`` (n,).
@@ -509,13 +510,15 @@ def nominal_energies(one: Transmission) -> NominalEnergies:
         hz=(one.centre_hz - one.hz, *[0.0] * (len(f.course.hz) - 1)),
     )  # fmt: skip
     lead, own = np.zeros(SYMBOLS), np.ones(SYMBOLS)
+    off_hz = np.arange(-1.2, 1.21, 0.2)
+    places = (off_hz[:, None] + SPACING_HZ * (np.arange(4) - 1.5)).ravel()
     for late_s in np.arange(-0.12, 0.121, 0.04):
-        for off_hz in np.arange(-1.2, 1.21, 0.2):
-            trial = replace(steady, start_s=middle + late_s, hz=(steady.hz[0] + off_hz, *steady.hz[1:]))
-            energy = np.abs(symbol_integrals(band, trial)) ** 2 / (f.noise_density * SYMBOL_S)
-            gain = np.sum(weight * (energy - energy[:, [2, 3, 0, 1]]), axis=1)
-            if gain.sum() > lead.sum():
-                lead, own = gain, np.sum(weight * energy, axis=1)
+        sums = offset_integrals(band, replace(steady, start_s=middle + late_s), places)
+        energy = np.abs(sums.reshape(SYMBOLS, off_hz.size, 4)) ** 2 / (f.noise_density * SYMBOL_S)
+        gain = np.einsum("ki,kji->kj", weight, energy - energy[:, :, [2, 3, 0, 1]])
+        best = int(np.argmax(gain.sum(axis=0)))
+        if gain[:, best].sum() > lead.sum():
+            lead, own = gain[:, best], np.sum(weight * energy[:, best], axis=1)
     stretch = np.arange(SYMBOLS) * _GROUPS // SYMBOLS
     group = np.where((np.arange(SYMBOLS) >= first) & (np.arange(SYMBOLS) < last), 2 * stretch + (f.symbols > 1), -1)
     heard = [np.flatnonzero(group == k) for k in range(2 * _GROUPS) if np.any(group == k)]

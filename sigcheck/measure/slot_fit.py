@@ -5,13 +5,14 @@ the tones. All it depends on (start, symbol length, spacing, frequency, drift, c
 by maximum likelihood to blocks of M symbols, in each of which phase and amplitude are free: for
 white noise of density N0 the log likelihood is the sum over blocks of |X|^2 / (N0 length), X the
 block's integral after the modelled phase is taken off. M = 2 catches hold from a coarse grid; then
-M doubles for as long as the blocks stay coherent, so that a steady oscillator is measured at the
+M grows for as long as the blocks stay coherent, so that a steady oscillator is measured at the
 bound and one with spread as well as it allows.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,8 +23,8 @@ from sigcheck.measure.track import Complex, Real
 Symbols = NDArray[np.intp]
 Wide = NDArray[np.complex128]
 
-_MOST_TOGETHER = 32  # symbols: 22 s; longer blocks gain nothing but the frequency, which is had elsewhere
-_STAYS_COHERENT = 0.8  # of the power of single symbols that twice longer blocks must keep
+_LEAPS = (8, 32)  # symbols: longer blocks gain nothing but the frequency, which is had elsewhere
+_STAYS_COHERENT = 0.8  # of the power of single symbols that longer blocks must keep
 _TRUST = np.log(50.0)  # odds that the fixed bit is as known: noise errs more often than transmitters
 _LATENESS_S = 0.12  # how far the coarse start may be off
 # How far a transmitter may be off, one sigma: keeps what a short or weak stretch cannot tell in bounds.
@@ -57,9 +58,9 @@ class Course:
         u = np.clip(2 * (t - self.from_s) / self.span_s - 1, -1, 1)
         return np.asarray(np.polynomial.legendre.legval(u, self.hz))
 
-    def slow_cycles(self, t: Real) -> Real:
-        """Its integral, from the middle of the span on."""
-        return np.asarray(_integrals(2 * (t - self.from_s) / self.span_s - 1) @ self.hz * (0.5 * self.span_s))
+    def slow_cycles(self, band: Narrow) -> Real:
+        """Its integral at the band's samples, from the middle of the span on."""
+        return np.asarray(_slow_basis(band.z.size, band.first_s, band.rate_hz, self.from_s, self.span_s) @ self.hz)
 
     def place(self, t: Real) -> Real:
         """Position of times in the transmission, counted in symbols."""
@@ -72,6 +73,13 @@ def _integrals(u: Real) -> Real:
     order = np.arange(1, _ORDERS)
     higher = (p[:, 2:] - p[:, :-2]) / (2 * order + 1) - _AT_ZERO
     return np.column_stack([u, higher])
+
+
+@lru_cache(maxsize=8)
+def _slow_basis(count: int, first_s: float, rate_hz: float, from_s: float, span_s: float) -> Real:
+    """Cycles that one hertz in each coefficient of a course makes at the samples of a band, (n, 6)."""
+    t = first_s + np.arange(count) / rate_hz
+    return _integrals(2 * (t - from_s) / span_s - 1) * (0.5 * span_s)
 
 
 def tone_sums(course: Course, tones: Symbols, v: Real) -> Real:
@@ -139,11 +147,14 @@ def fit(narrow: Narrow, seen: Sighting, known: Symbols | None = None, *, thoroug
     now = _Decided.of(narrow, course, density, inside)
     if known is not None and np.mean(known[inside[0] : inside[1]] == now.symbols[inside[0] : inside[1]]) > 0.7:
         now = replace(now, symbols=known.astype(np.intp))
-    while together and 2 * together <= _MOST_TOGETHER:
-        longer, cov, kept = _refined(narrow, course, now.symbols, inside, density, 2 * together)
-        if not kept:
+    for leap in _LEAPS if together else ():
+        for longer in (leap, leap // 2):
+            trial, cov, kept = _refined(narrow, course, now.symbols, inside, density, longer)
+            if kept:
+                course, covariance, together = trial, cov, kept
+                break
+        if together < leap:
             break
-        course, covariance, together = longer, cov, kept
     # with the tones' changes taken off the signal no longer reaches into what is taken for noise
     density = noise_density(narrow, _rest(narrow, course, now.symbols, 0, SYMBOLS, beyond=True), 0.0)
     now = _Decided.of(narrow, course, density, inside)
@@ -212,15 +223,16 @@ def _samples(narrow: Narrow, starts_s: Real, length: int) -> NDArray[np.intp]:
 
 def symbol_integrals(narrow: Narrow, course: Course) -> Complex:
     """Integrals over each symbol on each of the four tones, shape (162, 4)."""
-    offsets_hz = course.spacing_hz * (np.arange(4) - 1.5)
+    return offset_integrals(narrow, course, course.spacing_hz * (np.arange(4) - 1.5))
+
+
+def offset_integrals(narrow: Narrow, course: Course, offsets_hz: Real) -> Complex:
+    """Integrals over each symbol at frequencies that far from the middle of the tones, shape (162, n)."""
     length = round(course.symbol_s * narrow.rate_hz)
-    starts = course.start_s + course.symbol_s * np.arange(SYMBOLS)
-    index = _samples(narrow, starts, length)
-    t = narrow.first_s + index / narrow.rate_hz
-    turn = np.exp(-2j * np.pi * course.slow_cycles(t.ravel()).reshape(t.shape))
-    z = np.where(index >= 0, narrow.z[index], 0.0) * turn
+    index = _samples(narrow, course.start_s + course.symbol_s * np.arange(SYMBOLS), length)
+    steady = np.append(narrow.z * np.exp(-2j * np.pi * course.slow_cycles(narrow)), 0.0)  # index -1 is the last
     local = np.arange(length) / narrow.rate_hz
-    return np.asarray(z @ np.exp(-2j * np.pi * local[:, None] * offsets_hz) / narrow.rate_hz)
+    return np.asarray(steady[index] @ np.exp(-2j * np.pi * local[:, None] * offsets_hz) / narrow.rate_hz)
 
 
 # --- catching hold -----------------------------------------------------------------------------
@@ -327,12 +339,12 @@ def log_i0(x: Real) -> Real:
 # --- the fit -----------------------------------------------------------------------------------
 
 
-def _parts(narrow: Narrow, course: Course, inside: tuple[int, int]) -> tuple[slice, Real, Real]:
-    """Samples of the symbols inside, their times, and their places."""
+def _parts(narrow: Narrow, course: Course, inside: tuple[int, int]) -> tuple[slice, Real]:
+    """Samples of the symbols inside, and their places."""
     edge = (course.start_s + course.symbol_s * np.array(inside) - narrow.first_s) * narrow.rate_hz
     a, b = int(np.clip(np.ceil(edge[0]), 0, narrow.z.size)), int(np.clip(np.ceil(edge[1]), 0, narrow.z.size))
     t = narrow.first_s + np.arange(a, b) / narrow.rate_hz
-    return slice(a, b), t, course.place(t)
+    return slice(a, b), course.place(t)
 
 
 def _refined(
@@ -346,17 +358,17 @@ def _refined(
     covariance = np.zeros((_PARAMETERS, _PARAMETERS))
     power = 0.0
     for _ in range(_STEPS):
-        where, t, v = _parts(narrow, course, inside)
-        g = _gradients(course, tones, t, v)
-        y = narrow.z[where] * np.exp(-1j * _phase(course, tones, t, v))
+        where, v = _parts(narrow, course, inside)
+        g = _gradients(narrow, course, tones, where, v)
+        y = narrow.z[where] * np.exp(-1j * _phase(narrow, course, tones, where, v))
         block = np.clip((v - inside[0]) / together, 0, None).astype(np.intp)
         starts = np.flatnonzero(np.diff(block, prepend=-1))
-        n = np.diff(np.append(starts, t.size))
+        n = np.diff(np.append(starts, v.size))
         x = np.add.reduceat(y, starts)
         mean = np.add.reduceat(g, starts, axis=0) / n[:, None]
         g = g - np.repeat(mean, n, axis=0)
         sigma2 = density * narrow.rate_hz
-        power = max(float((np.sum(np.abs(x) ** 2) - sigma2 * t.size) / np.sum(n.astype(float) ** 2)), 0.0)
+        power = max(float((np.sum(np.abs(x) ** 2) - sigma2 * v.size) / np.sum(n.astype(float) ** 2)), 0.0)
         own = np.maximum((np.abs(x) ** 2 - sigma2 * n) / n.astype(float) ** 2, 0.05 * power)
         information = 2 / sigma2 * (g * np.repeat(own, n)[:, None]).T @ g
         pull = 2 / sigma2 * np.imag(np.conj(x)[:, None] * np.add.reduceat(y[:, None] * g, starts, axis=0)) / n[:, None]
@@ -373,16 +385,16 @@ def _refined(
     return (course if kept else begun), covariance, together if kept else 0
 
 
-def _phase(course: Course, tones: Symbols, t: Real, v: Real) -> Real:
-    sums = tone_sums(course, tones, v)
-    return np.asarray(2 * np.pi * (course.slow_cycles(t) + course.spacing_hz * course.symbol_s * sums))
+def _phase(narrow: Narrow, course: Course, tones: Symbols, where: slice, v: Real) -> Real:
+    slow = course.slow_cycles(narrow)[where]
+    return np.asarray(2 * np.pi * (slow + course.spacing_hz * course.symbol_s * tone_sums(course, tones, v)))
 
 
-def _gradients(course: Course, tones: Symbols, t: Real, v: Real) -> Real:
+def _gradients(narrow: Narrow, course: Course, tones: Symbols, where: slice, v: Real) -> Real:
     """Derivatives of the phase by start, symbol length, spacing and the frequency's coefficients, (n, 9)."""
     tone = (tones - 1.5)[np.clip(v.astype(np.intp), 0, SYMBOLS - 1)]
     sums = tone_sums(course, tones, v)
-    slow = _integrals(2 * (t - course.from_s) / course.span_s - 1) * (0.5 * course.span_s)
+    slow = _slow_basis(narrow.z.size, narrow.first_s, narrow.rate_hz, course.from_s, course.span_s)[where]
     return np.asarray(2 * np.pi * np.column_stack(
         [-course.spacing_hz * tone, course.spacing_hz * (sums - v * tone), course.symbol_s * sums, slow]
     ))  # fmt: skip
@@ -409,12 +421,12 @@ def _coherent_power(
     narrow: Narrow, course: Course, tones: Symbols, inside: tuple[int, int], density: float, together: int
 ) -> float:
     """Amplitude squared by blocks of so many symbols."""
-    where, t, v = _parts(narrow, course, inside)
-    y = narrow.z[where] * np.exp(-1j * _phase(course, tones, t, v))
+    where, v = _parts(narrow, course, inside)
+    y = narrow.z[where] * np.exp(-1j * _phase(narrow, course, tones, where, v))
     starts = np.flatnonzero(np.diff(np.clip((v - inside[0]) / together, 0, None).astype(np.intp), prepend=-1))
-    n = np.diff(np.append(starts, t.size)).astype(float)
+    n = np.diff(np.append(starts, v.size)).astype(float)
     x = np.add.reduceat(y, starts)
-    return float((np.sum(np.abs(x) ** 2) - density * narrow.rate_hz * t.size) / np.sum(n**2))
+    return float((np.sum(np.abs(x) ** 2) - density * narrow.rate_hz * v.size) / np.sum(n**2))
 
 
 def _incoherent(
@@ -458,7 +470,7 @@ def _incoherent(
 
 def _rest(narrow: Narrow, course: Course, tones: Symbols, first: int, last: int, *, beyond: bool = False) -> Wide:
     """Samples with the modelled phase taken off; outside the symbols zero, or as received (``beyond``)."""
-    where, t, v = _parts(narrow, course, (first, last))
+    where, v = _parts(narrow, course, (first, last))
     out = narrow.z.astype(np.complex128) if beyond else np.zeros(narrow.z.size, np.complex128)
-    out[where] = narrow.z[where] * np.exp(-1j * _phase(course, tones, t, v))
+    out[where] = narrow.z[where] * np.exp(-1j * _phase(narrow, course, tones, where, v))
     return out
