@@ -34,7 +34,7 @@ from sigcheck.judge.outcomes import (
     weigh_outcome,
 )
 from sigcheck.judge.readings import DB_PER_SHARE, MARKS, Reading, Shift, read_all, shift
-from sigcheck.judge.shapes import Cause, Severity
+from sigcheck.judge.shapes import Cause, Severity, Symptom
 from sigcheck.judge.tables import CAUSES, NAMES, NO_FAULT
 from sigcheck.judge.tables import MARKS as MAKERS
 from sigcheck.measured_changes import Condition, Row, changes_of, conditions_of
@@ -53,6 +53,8 @@ SCHEMA = 1
 
 # A mark that was so much stronger than what would now be seen is gone, whatever noise hides below.
 SHOWN_DB = 10.0
+
+TRIFLE_DB = 6.0  # a note that came or went by less was near its limit in both (judgement)
 
 SPLIT = 4.0  # from this factor on an outcome has told two causes apart (judgement)
 
@@ -404,7 +406,7 @@ class _Judge:
         score = sum(good.values()) - sum(bad.values())
         main = [s for s in self.was.values() if s.severity == "fault"] or list(self.was.values())
         faults_left = [n for n, s in self.now.items() if s.severity == "fault" and not self._expected(n)]
-        if main and not bad and not faults_left and all(s.id in sets.gone for s in main):
+        if main and good and not bad and not faults_left and all(s.id in sets.gone for s in main):
             rest = [n for n in sets.still if n in self.now]
             left = f"; {_names(rest)} {_stay(rest)} as a remark" if rest else ""
             return "fixed", f"{_names([s.id for s in main])} gone{left}"
@@ -419,25 +421,36 @@ class _Judge:
         if main and all(s.id in sets.hidden for s in main):
             why = f"the second recording could not have shown {_names([s.id for s in main])}"
             return "not-comparable", f"{why}: hidden is not gone"
+        if sets.unseen_before:
+            return "same", (
+                f"nothing that both could show has changed; {_names(sets.unseen_before)}: seen now, and the first "
+                "recording could not have shown it"
+            )
         if not self.was and not self.now:
             return "same", "neither has anything beyond its limit, as far as could be seen"
         return "same", "nothing changed by more than the scatter"
 
     def _for_the_better(self, sets: _Sets) -> dict[str, float]:
-        out = {name: _POINTS[self.was[name].severity] for name in sets.gone}
+        out = {name: self._points(name, self.was[name]) for name in sets.gone}
         for name in (*sets.still, *sets.hidden):
             moved = self.shifts.get(name)
             if name in self.was and moved is not None and moved.fell and moved.stands_out:
                 out[name] = 0.5 * _POINTS[self.was[name].severity]
-        return out
+        return {name: points for name, points in out.items() if points}
 
     def _for_the_worse(self, sets: _Sets) -> dict[str, float]:
-        out = {name: _POINTS[self.now[name].severity] for name in sets.new}
+        out = {name: self._points(name, self.now[name]) for name in sets.new}
         for name in sets.still:
             moved = self.shifts.get(name)
             if name in self.now and moved is not None and moved.rose and moved.stands_out:
                 out[name] = 0.5 * _POINTS[self.now[name].severity]
-        return {name: points for name, points in out.items() if not self._expected(name)}
+        return {name: points for name, points in out.items() if points and not self._expected(name)}
+
+    def _points(self, name: str, symptom: Symptom) -> float:
+        """What a symptom that came or went counts; a note only where it did so by more than a trifle."""
+        moved = self.shifts.get(name)
+        trifling = moved is not None and not (moved.stands_out and abs(moved.db) >= TRIFLE_DB)
+        return 0.0 if symptom.severity == "note" and trifling else _POINTS[symptom.severity]
 
     def _expected(self, name: str) -> bool:
         """A mark that only seems stronger because the signal was made weaker on purpose."""

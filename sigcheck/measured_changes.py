@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from sigcheck.judge.readings import PUTTING_BACK_DB, PUTTING_BACK_SHARE, Reading
+from sigcheck.judge.readings import MARKS, PUTTING_BACK_DB, PUTTING_BACK_SHARE, Reading
 from sigcheck.measure.results import Measurements
 from sigcheck.quantities import quantity
 
@@ -68,6 +68,7 @@ class _Measure:
     read: Callable[[Measurements], Reading] | None = None
     level: bool = True
     enough: float | None = None
+    share: float = PUTTING_BACK_SHARE
     extra: float = 0.0  # what changes by itself where neither 2 dB nor 10 % says it
 
 
@@ -95,7 +96,10 @@ def _size(path: str, better: Better = "less", *, symptom: str | None = None, ext
 
 def _mark(symptom: str, path: str | None = None, *, level: bool = True, enough: float | None = None) -> _Measure:
     better: Better = "more" if symptom == "key-clicks" else "less"
-    return _Measure(path=path or f"symptoms.{symptom}", better=better, symptom=symptom, level=level, enough=enough)
+    return _Measure(
+        path=path or f"symptoms.{symptom}", better=better, symptom=symptom, level=level, enough=enough,
+        share=MARKS[symptom].share,
+    )  # fmt: skip
 
 
 # The usual edge, and a fifth of a dit: faster or slower ones are a matter of taste up to there.
@@ -169,7 +173,7 @@ def _row(measure: _Measure, before: Reading, after: Reading, slope: float | None
     elif before.value is None:
         holds = "at least"
     change = two - one
-    back = measure.extra + (PUTTING_BACK_DB if measure.level else PUTTING_BACK_SHARE * max(abs(one), abs(two)))
+    back = measure.extra + (PUTTING_BACK_DB if measure.level else measure.share * max(abs(one), abs(two)))
     sigmas = [r.sigma or 0.0 for r in (before, after) if r.value is not None]
     sigma = math.hypot(*sigmas, 0.5 * back)
     path = quantity(measure.path)

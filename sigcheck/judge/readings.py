@@ -23,6 +23,9 @@ Scale = Literal["level", "size", "shortness"]
 PUTTING_BACK_DB = 2.0  # what moving and reconnecting things changes by itself (common practice, no source)
 PUTTING_BACK_SHARE = 0.1  # ... of hertz, seconds and shares (common practice, no source)
 
+# What temperature, weather and time of day make differs by itself (common practice, no source).
+NATURE_SHARE = 0.4
+
 # Of a line whose scatter is not stated: other stations and wandering lines vary by so much from one
 # stretch of time to the next (judgement).
 UNSTATED_DB = 1.5
@@ -90,6 +93,7 @@ class Mark:
 
     scale: Scale
     read: Callable[[Case], Reading] | None = None
+    share: float = PUTTING_BACK_SHARE  # of a size: what it changes by itself from one recording to the next
 
 
 def read_all(
@@ -114,7 +118,7 @@ def shift(name: str, before: Reading, after: Reading) -> Shift | None:
         holds = "at most"
     elif before.value is None:
         holds = "at least"
-    back_db = PUTTING_BACK_DB if scale == "level" else DB_PER_SHARE * PUTTING_BACK_SHARE
+    back_db = PUTTING_BACK_DB if scale == "level" else DB_PER_SHARE * MARKS[name].share
     # Two standard deviations of the whole are then 2 dB, or 10 %, where both are known exactly.
     return Shift(db=two[0] - one[0], sigma_db=math.hypot(one[1], two[1], 0.5 * back_db), holds=holds)
 
@@ -329,17 +333,19 @@ MARKS: Mapping[str, Mark] = {
     ),
     "overshoot": Mark(scale="size", read=_overshoot),
     "keying-timing": Mark(scale="size", read=_keying_timing),
-    "drift": Mark(scale="size", read=_drift),
+    "drift": Mark(scale="size", read=_drift, share=NATURE_SHARE),
     "frequency-jumps": Mark(scale="size", read=_jumps),
     "frequency-wobble": Mark(
-        scale="size", read=lambda c: _about_zero(c.m.drift.cycle_peak_hz, c.m.drift.cycle_peak_hz_sigma)
+        scale="size",
+        share=NATURE_SHARE,
+        read=lambda c: _about_zero(c.m.drift.cycle_peak_hz, c.m.drift.cycle_peak_hz_sigma),
     ),
     "other-signal": Mark(scale="level", read=_other_signal),
     "voice-breakthrough": Mark(scale="level", read=lambda c: _level(c.m.purity.voice_dbc, None, None)),
     "noise-bursts": Mark(scale="level", read=_bursts),
-    "clipped-recording": Mark(scale="size", read=_clipped),
+    "clipped-recording": Mark(scale="size", share=1.0, read=_clipped),
     "dropouts": Mark(scale="size", read=_dropouts),
-    "fading": Mark(scale="size", read=lambda c: _about_zero(c.m.signal.level_range_db, None)),
+    "fading": Mark(scale="size", share=NATURE_SHARE, read=lambda c: _about_zero(c.m.signal.level_range_db, None)),
     "weak-signal": Mark(scale="level", read=_weakness),
     "off-frequency": Mark(scale="size"),
     "off-time": Mark(scale="size"),

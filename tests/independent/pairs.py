@@ -115,6 +115,7 @@ def draw(kind: str, rng: Generator) -> tuple[Scene, Scene, str, str | None, floa
         after = other_evening(rng, scene)
         cases.strong(rng, scene)
         cases.FAULTS[fault][0](rng, after)
+        scene.filter = after.filter
         return scene, after, "worse", None, None
     if fault == "receiver-overload":
         scene.control = None
