@@ -28,6 +28,9 @@ _LEAST_ELEMENTS = 4
 _GROUPS = 8
 _HALF_BAND_HZ = 1000.0  # widest band that edges are looked at in
 _FINE = 8  # the averaged edge is interpolated to so many points per sample
+_RAISED = 0.03  # of the settled level: a level that far over it shows a gain control or a sagging supply
+# What the shape of the filter in its band makes uncertain (compared with exact filters): share, and seconds
+_SHAPE, _SHAPE_S = 0.015, 3e-5
 _CLEAR = 6.0  # amplitude over rms noise at which a half-amplitude crossing is beyond doubt
 _LONGEST_CUT = 1 << 22  # samples held at once
 
@@ -282,32 +285,40 @@ class Edge:
 
     average: Average
     noise_density: float  # per Hz, of single elements, relative to their power
+    rising: bool
 
-    def time(self, mean: Rows | None = None, *, of_settled: bool = False) -> float | None:
+    def time(self, mean: Rows | None = None, *, gain_undone: float = 0.5) -> float | None:
         """10..90 % time of the in-phase part, in seconds; see :func:`_ten_to_ninety`.
 
         In phase with its own course: a chirp turns the start of an element away from its settled phase.
+        What a gain control does to a rise meanwhile is undone, by a law between the two of
+        :func:`_without_gain`.
         """
         t = self.average.t
         mean = self.average.mean() if mean is None else mean
         level = np.asarray((mean * np.exp(-1j * _phase_course(t, mean))).real)
-        return _ten_to_ninety(t, level, of_settled=of_settled)
+        return _ten_to_ninety(t, _without_gain(t, level, gain_undone) if self.rising else level)
 
-    def bent_by_gain(self, rise_s: float) -> float:
-        """What a gain control that closes while the edge still rises may have taken off its time.
+    @property
+    def gain_doubt_s(self) -> float:
+        """How far the two laws of a gain control part, and a share of what they undo."""
+        as_heard = _ten_to_ninety(self.average.t, np.asarray(self._in_phase())) or 0.0
+        linear, logarithmic = self.time(gain_undone=0.0), self.time(gain_undone=1.0)
+        if linear is None or logarithmic is None or not self.rising:
+            return 0.0
+        # a control faster than the edge has mostly closed before the level is reached at which that shows
+        unseen = 0.2 + 2.0 * float(np.clip(as_heard / self._closing_s() - 0.5, 0.0, 1.0))
+        return 0.5 * abs(linear - logarithmic) + unseen * abs(0.5 * (linear + logarithmic) - as_heard)
 
-        The level then stands above the settled one at first. A hard edge is over before the gain has
-        moved; one that takes about as long as the gain does to settle is cut short by it.
-        """
-        t = self.average.t
-        width = max(1, round(0.001 / (t[1] - t[0])))
-        level = np.convolve(np.abs(self.average.mean()), np.ones(width) / width, "same")
-        settled = float(np.mean(level[t > 0.5 * t[-1]]))
-        peak = int(np.argmax(level))
-        over = level[peak] / settled - 1
-        back = np.flatnonzero(level[peak:] - settled < 0.37 * (level[peak] - settled))
-        closing_s = float(t[peak + back[0]] - t[peak]) if back.size else np.inf
-        return 2 * rise_s * float(over) if over > 0.08 and rise_s > 0.4 * closing_s else 0.0
+    def _closing_s(self) -> float:
+        """How long the level stands high after the edge: its excess summed over its peak."""
+        t, level = self.average.t, self._in_phase()
+        excess = np.maximum(level / float(np.mean(level[t > 0.6 * t[-1]])) - 1, 0.0)[t > 0]
+        return max(float(excess.sum() / max(float(excess.max()), 1e-9)) * float(t[1] - t[0]), 1e-6)
+
+    def _in_phase(self) -> Real:
+        mean = self.average.mean()
+        return np.asarray((mean * np.exp(-1j * _phase_course(self.average.t, mean))).real)
 
     @property
     def crossing_sigma_s(self) -> float:
@@ -345,7 +356,7 @@ def edge(e: Elements, *, rising: bool, gap_s: float) -> Edge:
     else:
         t, rows = e.cut(e.off_s, after, before)
         t, rows = -t[::-1], rows[:, ::-1]
-    amplitude = np.abs(e.settled)
+    amplitude, longer = np.abs(e.settled), _longer(e.length_s)
     late, early = t > 0.6 * after, t < -0.6 * before
     quiet = float(np.mean(np.abs(rows[:, early]) ** 2))
     # with a chirp dits and dahs settle at different phases: line up the part near the edge itself
@@ -353,11 +364,16 @@ def edge(e: Elements, *, rising: bool, gap_s: float) -> Edge:
     for _ in range(2):
         mean = _mix(amplitude, rows[:, near])
         rows = rows * np.conj(_unit(np.einsum("im,m->i", rows[:, near], np.conj(mean))))[:, None]
+    # and their phases part further along: each kind is turned back by its own course
+    for kind in (longer, ~longer):
+        if kind.sum() >= _LEAST_ELEMENTS:
+            course = _phase_course(t, _mix(amplitude[kind], rows[kind]))
+            rows[kind] *= np.exp(-1j * course)
     # the quadrature part about the average is noise (and the tone's own angle noise)
     turned = rows[:, late] * np.conj(_unit(_mix(amplitude, rows[:, late])))
     noise = 2 * float(np.mean(turned.imag**2))
     density = 0.5 * (noise + quiet) / (2.2 * e.half_band_hz) / float(np.mean(amplitude**2))
-    return Edge(Average.of(t, rows, amplitude), density)
+    return Edge(Average.of(t, rows, amplitude), density, rising)
 
 
 def edge_time(e: Edge) -> Figure:
@@ -373,20 +389,62 @@ def edge_time(e: Edge) -> Figure:
     sigma = e.average.jackknife(e.time)
     if sigma is None:
         return Figure(None, reason="the edges drown in noise even when averaged")
-    t = e.average.t
-    blur = 0.4 * (2.563 * e.crossing_sigma_s) ** 2 / value
-    bent = max(value - (e.time(of_settled=True) or value), e.bent_by_gain(value))
-    sigma = float(np.sqrt(sigma**2 + blur**2 + bent**2 + (0.02 * (t[1] - t[0])) ** 2))
+    blur = 0.8 * (2.563 * e.crossing_sigma_s) ** 2 / value
+    bent = e.gain_doubt_s
+    sigma = float(np.sqrt(sigma**2 + blur**2 + bent**2 + _SHAPE_S**2 + (_SHAPE * value) ** 2))
+    if bent > 0.35 * value:
+        return Figure(None, reason="a gain control closes while the edge rises, and hides its length")
     if sigma > 0.4 * value:
         return Figure(None, reason=f"noise leaves the edges uncertain by {1e3 * sigma:.1f} ms")
     return Figure(value, sigma)
 
 
-def _ten_to_ninety(t: Real, level: Real, *, of_settled: bool = False) -> float | None:
+def _without_gain(t: Real, level: Real, law: float) -> Real:
+    """A rise without the closing of a gain control, which has opened in the gap before it.
+
+    The control closes at a rate that goes with how far its output stands above the settled level: with the
+    logarithm of that in a loop that works in decibels (``law`` 1), with the level itself in a linear one
+    (``law`` 0). So the logarithm of the gain still to be lost is the integral of the output's excess from now
+    on, over the control's time constant; and that follows from the tail, where the edge is over and all of
+    the excess is gain. A level that sags by itself after the edge is taken off in the same way.
+    """
+    step = t[1] - t[0]
+    width = max(1, round(0.001 / step))
+    smooth = np.convolve(level, np.ones(width) / width, "same")
+    settled = float(np.mean(level[t > 0.6 * t[-1]]))
+    if settled < 0.3:
+        return level
+    y = np.maximum(smooth / settled, 0.1)
+    y[t > 0.9 * t[-1]] = 1.0  # the ends of a running mean
+    peak = int(np.argmax(y))
+    scatter = float(np.std(smooth[(t > 0.6 * t[-1]) & (t < 0.95 * t[-1])])) / settled
+    if y[peak] < 1 + max(_RAISED, 5 * scatter) or t[peak] > 0.4 * t[-1]:
+        return level
+    y[:peak] = np.maximum(y[:peak], 1.0)  # while the edge is under way, gain is lost above the level alone
+    excess = law * np.log(y) + (1 - law) * (y - 1)
+    to_come = np.cumsum(excess[::-1])[::-1] * step
+    # a filter's ringing swings about the settled level: its excess comes to nothing
+    if to_come[peak] < max(0.001, 0.3 * t[peak]) * np.log(y[peak]):
+        return level
+    out = level
+    # the edge is over at the peak of what comes out once the gain is taken off: not before its own peak
+    over = peak
+    for _ in range(4):
+        tau = to_come[over] / max(float(np.log(y[over])), 1e-3)
+        out = level * np.exp(-to_come / max(tau, 2 * step))
+        reached = np.flatnonzero(out[peak:] >= 0.98 * settled)
+        nearer = peak + int(reached[0]) if reached.size else peak
+        if nearer <= over or np.log(y[nearer]) < 0.3 * np.log(y[peak]):
+            break
+        over = nearer
+    return np.asarray(out)
+
+
+def _ten_to_ninety(t: Real, level: Real) -> float | None:
     """10..90 % time of a curve that rises through half its height near t = 0.
 
-    The height is the settled level; where the curve stands clearly higher at first (a gain control that
-    has opened in the gap closes again), it is the peak: the edge itself went that far.
+    The height is the settled level; where the curve stands clearly higher at first, it is the peak: the edge
+    itself went that far.
     """
     fine_t, fine = _interpolated(t, level)
     low, settled = float(np.mean(level[t < 0.5 * t[0]])), float(np.mean(level[t > 0.5 * t[-1]]))
@@ -395,7 +453,7 @@ def _ten_to_ninety(t: Real, level: Real, *, of_settled: bool = False) -> float |
     width = max(1, round(0.001 / (t[1] - t[0])))
     peak = float(np.convolve(level, np.ones(width) / width, "valid").max())
     ratio = (peak - low) / (settled - low)
-    peaked = 0.0 if of_settled else float(np.clip((ratio - 1.1) / 0.1, 0.0, 1.0))
+    peaked = float(np.clip((ratio - 1.1) / 0.1, 0.0, 1.0))
     high = settled + (peak - settled) * peaked
     shape = (fine - low) / (high - low)
     centre = int(np.argmin(np.abs(fine_t)))
@@ -529,14 +587,19 @@ def chirp(c: Average, skip_s: float) -> tuple[Figure, Figure]:
         return lost, lost
     if abs(found[0]) > 3 * sigma:
         spread = c.jackknife(lambda mean: (settling(mean) or (None, None))[1])
-        return Figure(found[0], max(sigma, 0.01)), Figure(found[1], spread)
+        return Figure(found[0], _with_filter(sigma, found[0])), Figure(found[1], spread)
     usual = float(c.t[-1]) / 8
     found = settling(c.mean(), usual)
     sigma = c.jackknife(lambda mean: (settling(mean, usual) or (None,))[0])
     if found is None or sigma is None:
         return lost, lost
     why = "no change of frequency stands out of the noise"
-    return Figure(found[0], max(sigma, 0.01)), Figure(None, reason=why)
+    return Figure(found[0], _with_filter(sigma, found[0])), Figure(None, reason=why)
+
+
+def _with_filter(sigma: float, hertz: float) -> float:
+    """Sigma of a chirp with what the receiver's filter adds: a delay that varies over its band."""
+    return float(np.sqrt(sigma**2 + (_SHAPE * hertz) ** 2 + 0.02**2))
 
 
 @dataclass(frozen=True)

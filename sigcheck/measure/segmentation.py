@@ -137,7 +137,9 @@ def _in_rhythm(levels: list[Level], path: _Path, edges: _Edges, noise: _Noise) -
     strongest = float(np.quantile(level.power, 0.9))
     disturbance = np.maximum(disturbance, strongest * level.noise_bandwidth_hz / _MOST_CN0_HZ / 10)
     unit = timing.unit_s / level.cell_s
-    power = rhythm.followed_level(level.power, disturbance, round(2.5 * unit), _LEAST_DIT / unit)
+    least = _LEAST_DIT / unit
+    power = rhythm.followed_level(level.power, disturbance, round(2.5 * unit), least)
+    power = np.maximum(power, least * disturbance)  # where a gain control has opened, noise is louder than elsewhere
     disturbance = np.maximum(disturbance, 0.02 * power)  # a strong tone's edges are not neither of the two
     evidence = _INDEPENDENT * rhythm.key_down_evidence(level.power / disturbance, power / disturbance)
     found = rhythm.marks_and_gaps(evidence, timing, level.cell_s)

@@ -388,9 +388,11 @@ def _through(s: Setting, rise_s: float) -> float:
     x = step * np.exp(2j * np.pi * s.tone_hz * t)
     y = np.abs(signal.sosfilt(signal.butter(s.order, s.band_hz, "bandpass", fs=rate, output="sos"), x))
     y /= np.mean(y[t > 0.15])
-    above = np.flatnonzero(y > 0.9)[0]
-    below = np.flatnonzero(y[:above] < 0.1)[-1]
-    return float((above - below) / rate)
+    above = int(np.flatnonzero(y > 0.9)[0])
+    below = int(np.flatnonzero(y[:above] < 0.1)[-1])
+    first = below + (0.1 - y[below]) / (y[below + 1] - y[below])
+    last = above - 1 + (0.9 - y[above - 1]) / (y[above] - y[above - 1])
+    return float((last - first) / rate)
 
 
 EDGES = tuple(
