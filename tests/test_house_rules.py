@@ -28,12 +28,12 @@ STAGES = [
     ("judge",),
     ("result",),
     ("saved", "measured_changes"),
-    ("comparison",),
+    ("comparison", "history"),
     ("report",),
     ("cli",),
 ]
 # In a notebook a result shows itself, and what it shows is a piece of the report.
-UPWARD = {("result", "report"), ("comparison", "report")}
+UPWARD = {("result", "report"), ("comparison", "report"), ("history", "report")}
 # Makes recordings, so it knows what a recording and a plan are and nothing of what is measured on one.
 # The saved truth about a recording is in the judge's words, as plain text.
 SYNTH_MAY_IMPORT = ("errors", "quantities", "start_time", "plan", "recording", "synth")
@@ -102,7 +102,7 @@ def test_importing_the_package_loads_nothing_heavy() -> None:
     assert not set(HEAVY) & set(loaded)
 
 
-COMMANDS = ("diagnose", "calibrate", "plan", "record", "synth")
+COMMANDS = ("diagnose", "calibrate", "plan", "history", "record", "synth")
 
 
 @pytest.mark.parametrize("arguments", ["--help", "--version", *(f"{one} --help" for one in COMMANDS)])

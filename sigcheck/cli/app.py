@@ -11,6 +11,7 @@ from sigcheck import __version__
 from sigcheck.cli.calibrate import calibrate
 from sigcheck.cli.compare import compare
 from sigcheck.cli.diagnose import diagnose
+from sigcheck.cli.history import group as history_commands
 from sigcheck.cli.plan import group as plan_commands
 from sigcheck.cli.record import record
 from sigcheck.cli.synth import synth
@@ -30,6 +31,7 @@ def command() -> Callable[..., Any]:
     app.command()(compare)
     app.command()(calibrate)
     app.add_typer(plan_commands(), name="plan")
+    app.add_typer(history_commands(), name="history")
     app.command()(record)
     app.command()(synth)
     return typer.main.get_command(app)

@@ -6,13 +6,16 @@ import shutil
 import textwrap
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from sigcheck.quantities import show
 from sigcheck.report import words
 from sigcheck.report.gauges import limit_value, name_of, untested
 from sigcheck.report.html import facts
 from sigcheck.report.settings import TITLE, setting_lines
+
+if TYPE_CHECKING:
+    from sigcheck.history import History
 
 Result = Mapping[str, Any]
 
@@ -47,10 +50,10 @@ class _Page:
         """All lines of the summary."""
         state = {"faulty": "fault", "usable": "note", "clean": "good"}.get(result.get("verdict", ""), "strong")
         head, lead = words.heading(result)
-        yield from self._wrapped(head, style=state)
+        yield from self.wrapped(head, style=state)
         if lead and not words.accused(result):
-            yield from self._wrapped(lead)
-        yield from self._wrapped("; ".join(facts(result)), style="dim")
+            yield from self.wrapped(lead)
+        yield from self.wrapped("; ".join(facts(result)), style="dim")
         if (result.get("signal") or {}).get("kind") == "none":
             yield from self._block("What to check", words.TO_CHECK, mark="- ")
         yield from self._symptoms(result)
@@ -65,7 +68,7 @@ class _Page:
             yield from self._block(words.UNTESTED, [labels])
         if state != "strong":
             yield ""
-            yield from self._wrapped(words.LIMITS[0], style="dim")
+            yield from self.wrapped(words.LIMITS[0], style="dim")
 
     def _symptoms(self, result: Result) -> Iterator[str]:
         symptoms = result.get("symptoms") or ()
@@ -83,7 +86,7 @@ class _Page:
                 yield self._styled(line, s["severity"])
             else:
                 yield self._styled(f"  {s['severity']:<6}{name}", s["severity"])
-                yield from self._wrapped(judged, indent=8, style=s["severity"])
+                yield from self.wrapped(judged, indent=8, style=s["severity"])
 
     def _causes(self, result: Result) -> Iterator[str]:
         causes = words.accused(result)
@@ -95,16 +98,16 @@ class _Page:
         for other in words.companions(result)[:3]:
             yield from self._chance(other, before="or ")
         if words.companions(result):
-            yield from self._wrapped("(this recording can't tell these apart)", indent=8, style="dim")
+            yield from self.wrapped("(this recording can't tell these apart)", indent=8, style="dim")
         for reason in first["for"][:2]:
-            yield from self._wrapped(f"for      {reason}", indent=8, hanging=9)
+            yield from self.wrapped(f"for      {reason}", indent=8, hanging=9)
         for reason in first["against"][:1]:
-            yield from self._wrapped(f"against  {reason}", indent=8, hanging=9)
+            yield from self.wrapped(f"against  {reason}", indent=8, hanging=9)
         for other in words.rest(result)[:2]:
             yield from self._chance(other, before="also " if other["probability"] >= words.LIKELY else "perhaps ")
 
     def _chance(self, cause: Mapping[str, Any], before: str = "") -> Iterator[str]:
-        yield from self._wrapped(
+        yield from self.wrapped(
             f"{words.percent(cause['probability']):>4}  {before}{cause['text']}", indent=2, hanging=6
         )
 
@@ -114,24 +117,25 @@ class _Page:
             return
         experiment = causes[0]["experiment"]
         yield from self._title(words.NEXT)
-        yield from self._wrapped(experiment["title"], indent=2, style="strong")
+        yield from self.wrapped(experiment["title"], indent=2, style="strong")
         parts = f", {experiment['parts']}" if experiment.get("parts") not in (None, "", "none") else ""
-        yield from self._wrapped(f"{experiment['do']} ({experiment['minutes']} min{parts})", indent=2)
+        yield from self.wrapped(f"{experiment['do']} ({experiment['minutes']} min{parts})", indent=2)
         for outcome in experiment["outcomes"]:
-            yield from self._wrapped(f"- {outcome['outcome']}: {outcome['meaning']}", indent=2, hanging=2)
+            yield from self.wrapped(f"- {outcome['outcome']}: {outcome['meaning']}", indent=2, hanging=2)
         if experiment.get("care"):
-            yield from self._wrapped(f"Take care: {experiment['care']}", indent=2)
+            yield from self.wrapped(f"Take care: {experiment['care']}", indent=2)
 
     def _block(self, title: str, texts: Any, mark: str = "") -> Iterator[str]:
         yield from self._title(title)
         for text in texts:
-            yield from self._wrapped(mark + text, indent=2, hanging=len(mark))
+            yield from self.wrapped(mark + text, indent=2, hanging=len(mark))
 
     def _title(self, text: str) -> Iterator[str]:
         yield ""
         yield self._styled(text, "strong")
 
-    def _wrapped(self, text: str, *, indent: int = 0, hanging: int = 0, style: str = "") -> Iterator[str]:
+    def wrapped(self, text: str, *, indent: int = 0, hanging: int = 0, style: str = "") -> Iterator[str]:
+        """A text in lines of the page's width."""
         lead = " " * indent
         for line in textwrap.wrap(
             _clean(text), self._width, initial_indent=lead, subsequent_indent=lead + " " * hanging,
@@ -148,3 +152,18 @@ class _Page:
 def _clean(text: str) -> str:
     """Without control characters: a text that was decoded or typed must not steer the terminal."""
     return "".join(c if c.isprintable() else " " for c in text)
+
+
+def history_summary(history: History, *, width: int | None = 80) -> str:
+    """The history's page in a few lines: how often something is wrong, what moves, what was skipped."""
+    from sigcheck.report.history_page import fault_counts, headline, moves
+
+    page = _Page(max(width or shutil.get_terminal_size().columns, _NARROWEST), False)
+    lines = [*page.wrapped(headline(history))]
+    for label, text in moves(history):
+        lines += page.wrapped(f"{label}: {text}", indent=2, hanging=2)
+    for name, times in fault_counts(history):
+        lines += page.wrapped(f"fault {name}: {times} of {len(history.entries)}", indent=2, hanging=2)
+    for file, reason in history.skipped:
+        lines += page.wrapped(f"skipped {file}: {reason}", indent=2, hanging=2)
+    return "\n".join(lines)
