@@ -12,7 +12,7 @@ from sigcheck.quantities import quantity, show, show_number
 from sigcheck.report.words import capital, percent
 
 CHANGED = "What changed"
-UNCHANGED = "What did not"
+UNCHANGED = "Neither better nor worse"
 CAUSE = "What the outcome leaves as the cause"
 CAUSE_BEFORE = "What likely caused it"
 NEXT = "Try next"

@@ -18,9 +18,9 @@ Course = tuple[Real, Real, Real]
 """Times in s, frequencies in Hz and their sigmas."""
 
 
-def _key(axes: Axes) -> None:
+def _key(axes: Axes, first: float = 0.74) -> None:
     """Both curves by name, in their colour, along the top."""
-    for x, word, colour in ((0.74, "- - before", SECOND), (0.985, "— after", CURVE)):
+    for x, word, colour in ((first, "- - before", SECOND), (0.985, "— after", CURVE)):
         axes.text(x, 0.97, word, transform=axes.transAxes, ha="right", va="top", fontsize=10.5, color=colour)
 
 
@@ -77,6 +77,6 @@ def edges(pairs: Sequence[tuple[Edge, Edge, str]], alt: str) -> str:
                 _line(axes, 1e3 * edge.time_s, edge.amplitude, before=first)
                 top = max(top, float(edge.amplitude.max()))
             axes.set(xlim=(-20.0, 20.0), ylim=(0.0, 1.3 * top))
-            _key(axes)
+            _key(axes, first=0.55)
 
     return _draw("overlay-edges", alt, paint)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
     from sigcheck.report.figures import Mark
 
 _ROW_IN = 1.35
+_MOST_TICKS = 7
+_STEPS_MIN = (1, 2, 5, 10, 20, 30, 60, 120, 180, 360, 720)
+_STEPS_D = (*(m / 1440 for m in _STEPS_MIN), 1, 2, 4, 7, 14, 28, 56, 91, 182, 365, 730)
 
 
 @dataclass(frozen=True)
@@ -86,15 +90,18 @@ def _points(axes: Axes, times: Real, line: Line, states: Sequence[str]) -> None:
 
 def _time_axis(axes: Axes, dated: bool) -> None:
     axes.set_xlabel("time, UTC" if dated else "recording", loc="right", labelpad=3)
-    if dated:
-        import matplotlib.dates
-
-        dates: Any = matplotlib.dates  # comes without types
-        locate = dates.AutoDateLocator(maxticks=7, interval_multiples=False, tz="UTC")
-        axes.xaxis.set_major_locator(locate)
-        form = dates.ConciseDateFormatter(locate, tz="UTC", show_offset=False)
-        form.formats = ["%Y", "%d %b", "%d %b", "%H:%M", "%H:%M", "%S.%f"]
-        form.zero_formats = ["", "%Y", "%d %b", "%d %b", "%H:%M", "%H:%M"]
-        axes.xaxis.set_major_formatter(form)
-    else:
+    if not dated:
         axes.locator_params(axis="x", integer=True)
+        return
+    low, high = axes.get_xlim()
+    step = next((s for s in _STEPS_D if (high - low) / s <= _MOST_TICKS), high - low)
+    ticks = step * np.arange(np.ceil(low / step), np.floor(high / step) + 1)
+    axes.set_xticks(ticks, [_moment(t, step) for t in ticks])
+
+
+def _moment(day: float, step: float) -> str:
+    moment = datetime.fromtimestamp(round(86400 * day), UTC)
+    if step >= 28:
+        return f"{moment:%b %Y}"
+    # The date stands where a day begins, the time elsewhere.
+    return f"{moment:%d %b}" if step >= 1 or moment.hour == moment.minute == 0 else f"{moment:%H:%M}"
