@@ -60,7 +60,8 @@ class Condition:
 
 @dataclass(frozen=True, kw_only=True)
 class _Measure:
-    """``enough``: beyond it more of the good does no more good (edges of more than 5 ms)."""
+    """``enough``: beyond it more of the good does no more good (edges of more than 5 ms); ``near``: the
+    nearer to it the better."""
 
     path: str
     better: Better
@@ -68,6 +69,7 @@ class _Measure:
     read: Callable[[Measurements], Reading] | None = None
     level: bool = True
     enough: float | None = None
+    near: float | None = None
     share: float = PUTTING_BACK_SHARE
     extra: float = 0.0  # what changes by itself where neither 2 dB nor 10 % says it
 
@@ -83,11 +85,6 @@ def _field(path: str, *, size: bool = False) -> Callable[[Measurements], Reading
         return Reading(value=value, sigma=getattr(values, f"{name}_sigma", None))
 
     return read
-
-
-def _off_three(m: Measurements) -> Reading:
-    ratio = m.keying.dah_dit_ratio
-    return Reading() if ratio is None else Reading(value=abs(ratio - 3.0), sigma=m.keying.dah_dit_ratio_sigma)
 
 
 def _size(path: str, better: Better = "less", *, symptom: str | None = None, extra: float = 0.0) -> _Measure:
@@ -119,8 +116,8 @@ MEASURES: tuple[_Measure, ...] = (
     _mark("backwave", "keying.backwave_db"),
     _size("keying.overshoot_db", symptom="overshoot", extra=0.5),
     _size("keying.element_jitter", symptom="keying-timing", extra=0.01),
-    _Measure(path="keying.dah_dit_ratio", better="less", symptom="keying-timing", read=_off_three, level=False,
-             extra=0.05),
+    _Measure(path="keying.dah_dit_ratio", better="less", symptom="keying-timing", level=False, near=3.0,
+             read=_field("keying.dah_dit_ratio"), share=0.02),
     _mark("drift", "drift.rate_hz_per_min", level=False),
     _mark("frequency-jumps", level=False),
     _mark("frequency-wobble", "drift.cycle_peak_hz", level=False),
@@ -134,7 +131,8 @@ MEASURES: tuple[_Measure, ...] = (
     _Measure(path="purity.sinad_db", better="more", read=_field("purity.sinad_db")),
     _size("purity.am_excess_percent", extra=0.2),
     _size("keying.droop_db", extra=0.3),
-    _size("keying.weighting", extra=0.02),
+    _Measure(path="keying.weighting", better="less", level=False, near=0.0, extra=0.02,
+             read=_field("keying.weighting")),
     _Measure(path="copy.margin_db", better="more", read=_field("copy.margin_db")),
 )  # fmt: skip
 
@@ -200,6 +198,8 @@ def _judged(
     if measure.enough is not None:
         keep = min if measure.better == "more" else max
         before, after = keep(before, measure.enough), keep(after, measure.enough)
+    if measure.near is not None:
+        before, after = abs(before - measure.near), abs(after - measure.near)
     change = after - before
     if abs(change) <= 2.0 * sigma or (holds == "at most" and change > 0) or (holds == "at least" and change < 0):
         return "same"
