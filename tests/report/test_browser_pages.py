@@ -74,7 +74,8 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
     options.binary_location = BROWSER
     profile = tmp_path_factory.mktemp("profile")
     for word in ("--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage",
-                 "--autoplay-policy=no-user-gesture-required", "--host-resolver-rules=MAP * ~NOTFOUND", f"--user-data-dir={profile}"):  # fmt: skip
+                 "--autoplay-policy=no-user-gesture-required", "--host-resolver-rules=MAP * ~NOTFOUND",
+                 f"--user-data-dir={profile}"):  # fmt: skip
         options.add_argument(word)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     driver = webdriver.Chrome(options=options, service=webdriver.ChromeService(executable_path=DRIVER))
