@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure import edges, morse
+from sigcheck.measure import edges, element_course, morse
 from sigcheck.measure.carrier import turn
 from sigcheck.measure.edges import Elements, Figure, rise_limit
 from sigcheck.measure.results import Keying
@@ -237,15 +237,15 @@ def _edges(out: _Values, elements: Elements | None, gap_s: float, limit_s: float
     out.put("rise_s", times[0])
     out.put("fall_s", times[1])
     slower = max((f.value for f in times if f.value is not None), default=max(limit_s, 0.005))
-    course = edges.course(calm, slower)
-    out.put("overshoot_db", edges.overshoot(course, slower))
-    out.put("droop_db", edges.droop(course, slower))
+    course = element_course.course(calm, slower)
+    out.put("overshoot_db", element_course.overshoot(course, slower))
+    out.put("droop_db", element_course.droop(course, slower))
     low, high = track.base.passband_hz
     narrow = max(min(track.tone_hz - low, high - track.tone_hz), 20.0)
-    hertz, settle = edges.chirp(course, max(2 * limit_s, 0.8 / narrow))
+    hertz, settle = element_course.chirp(course, max(2 * limit_s, 0.8 / narrow))
     out.put("chirp_hz", hertz)
     out.put("chirp_settle_s", settle)
-    out.put("broken_starts", edges.broken_starts(calm, gap_s))
+    out.put("broken_starts", element_course.broken_starts(calm, gap_s))
     return float(np.hypot(rise.crossing_sigma_s, fall.crossing_sigma_s) / np.sqrt(2.0))
 
 

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sigcheck.measure.levels import log_i0
 from sigcheck.measure.morse_timing import Timing
 from sigcheck.measure.track import Mask, Real
 
@@ -97,18 +98,6 @@ def _passed(score: Real, moves: Real) -> Real:
         now = score[k] + top + np.log(np.exp(now - top) @ np.exp(-moves))
         out[k] = now
     return out
-
-
-def log_i0(x: Real) -> Real:
-    """Logarithm of the modified Bessel function I0: table, then two terms of its asymptotic series."""
-    far = np.maximum(x, 10.0)
-    return np.where(
-        x < 20.0, np.interp(x, _TABLE_X, _TABLE), far - 0.5 * np.log(2 * np.pi * far) + 1 / (8 * far)
-    )
-
-
-_TABLE_X = np.linspace(0.0, 20.0, 801)
-_TABLE = np.log(np.i0(_TABLE_X))
 
 
 def marks_and_gaps(evidence: Real, timing: Timing, cell_s: float) -> Found:

@@ -12,20 +12,17 @@ the finest level that the noise allows.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sigcheck.measure import morse_timing, rhythm
-from sigcheck.measure.track import Baseband, Complex, Marks, Mask, Real
+from sigcheck.measure.levels import Level, NoiseBeside, log_i0, pyramid
+from sigcheck.measure.track import Baseband, Marks, Mask, Real
 
 Index = NDArray[np.intp]
 
-_FINEST_S = 0.001
 _FINEST_KEYED_S = 0.003  # shortest cell in which keying is looked for: a fifth of a dit at 60 WPM
-# Noise bandwidth of a level times its cell, levels 0, 1, 2 and all above (of the kernels, computed).
-_NOISE_BANDWIDTH = (0.375, 0.490, 0.534, 0.544)
 _INDEPENDENT = 0.55  # neighbouring cells overlap: so much of each counts as new evidence
 _SWITCH_COST = 4.0  # log-odds of a change of state in one cell: elements last some ten cells
 _MOST_PER_CELL = 7.0  # no single cell decides alone: static crashes
@@ -34,12 +31,7 @@ _MOST_PER_CELL = 7.0  # no single cell decides alone: static crashes
 # that explains a recording best has cells of a tenth to a third of a dit.
 _MOST_CN0_HZ = 2000.0
 _FADE = 10**-2.2  # power below the strongest stretch at which the signal is still looked for
-_NOISE_MARGIN = 1.1  # half a decibel of doubt: over a long recording a smaller error passes for a weak tone
-# Mean of the lower of two sides over the mean, m bins of Hann-windowed noise a side (computed). The
-# lower side counts, as the other may hold another station.
-_LOWER_OF_TWO = {1: 0.50, 2: 0.57, 3: 0.62, 4: 0.66, 5: 0.69, 6: 0.71}
 _LONGEST_BOUNCE_S = 0.013
-_CRASH = 10.0  # rise of the noise beside the tone that counts as a crash
 _LEAST_MARKS = 3
 _LEAST_DIT = 20.0  # energy of a dit over the noise density under which it can't be read
 _NEARLY = 0.95  # of the gain on the best level: a finer one that comes so near resolves elements better
@@ -47,30 +39,6 @@ _ROUNDS = 5  # of adapting levels, as long as more marks come out of fades
 _SHARP = 0.42  # of a gap, for the amplitude to pass from three quarters to half and back
 _MOST_DOWN = 0.88  # dahs on end are key-down for 3/4 of the time; a loose contact breaks for less
 _ABSENT_S = 1.0  # a steady signal that is gone for longer, and abruptly, was switched off
-
-
-@dataclass(frozen=True)
-class Level:
-    """The baseband smoothed (kernel about 1.6 cells wide at half height), one sample per cell."""
-
-    cell_s: float
-    first_s: float  # centre of the first cell
-    z: Complex
-    noise_bandwidth_hz: float
-
-    @cached_property
-    def power(self) -> Real:
-        """|z|^2, shape (cells,)."""
-        return np.square(self.z.real, dtype=np.float64) + np.square(self.z.imag, dtype=np.float64)
-
-    @property
-    def times_s(self) -> Real:
-        """Centres of the cells."""
-        return self.first_s + self.cell_s * np.arange(self.z.size)
-
-    def cell_at(self, time_s: Real) -> Real:
-        """Position of times on the grid of cell centres."""
-        return np.asarray((time_s - self.first_s) / self.cell_s)
 
 
 @dataclass(frozen=True)
@@ -112,7 +80,7 @@ def segment(base: Baseband) -> Marks:
     presence. Where nothing can be told apart the whole recording is one steady mark.
     """
     levels = pyramid(base.z, base.rate_hz)
-    noise = _Noise.beside(base, levels[0])
+    noise = NoiseBeside.beside(base, levels[0])
     path = _best_path(levels, noise)
     if path is None or not path.first.size:
         return _whole(base, levels, noise)
@@ -125,7 +93,7 @@ def segment(base: Baseband) -> Marks:
     return _marks(base, path, _presence(edges, path), keyed=False)
 
 
-def _in_rhythm(levels: list[Level], path: _Path, edges: _Edges, noise: _Noise) -> _Path:
+def _in_rhythm(levels: list[Level], path: _Path, edges: _Edges, noise: NoiseBeside) -> _Path:
     """The path found again with the rhythm that it has shown."""
     timing = morse_timing.classify(edges.on_s, edges.off_s)
     fit = [v for v in levels if v.cell_s <= timing.unit_s / 5]
@@ -148,120 +116,7 @@ def _in_rhythm(levels: list[Level], path: _Path, edges: _Edges, noise: _Noise) -
     return _Path(level, quiet, power, found.first, found.last, path.gain, found.down_p)
 
 
-def pyramid(z: Complex, rate_hz: float) -> list[Level]:
-    """Levels of twice coarser cells each, from about 1 ms to a 16th of the recording."""
-    step = max(2, 2 * round(rate_hz * _FINEST_S / 2))
-    cells = z.size // step
-    kernel = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(4 * step) + 0.5) / (4 * step))
-    kernel = (kernel / kernel.sum()).astype(np.float32)
-    padded = np.zeros((cells + 3) * step, np.complex64)
-    lead = 3 * step // 2
-    part = z[: padded.size - lead]
-    padded[lead : lead + part.size] = part
-    rows = padded.reshape(-1, step)
-    x: Complex = np.zeros(cells, np.complex64)
-    for k in range(step):
-        column = np.ascontiguousarray(rows[:, k])
-        for q in range(4):
-            x += column[q : q + cells] * kernel[q * step + k]
-    cell_s = step / rate_hz
-    levels: list[Level] = []
-    while True:
-        width = _NOISE_BANDWIDTH[min(len(levels), len(_NOISE_BANDWIDTH) - 1)]
-        levels.append(Level(cell_s, 0.5 * cell_s - 0.5 / rate_hz, x, width / cell_s))
-        if x.size < 32:
-            return levels
-        half = x.size // 2
-        y = np.zeros(2 * half + 2, np.complex64)
-        y[1 : 1 + min(x.size, 2 * half + 1)] = x[: 2 * half + 1]
-        x = 0.125 * (y[:-2:2] + y[3::2]) + 0.375 * (y[1:-1:2] + y[2::2])
-        cell_s *= 2
-
-
-@dataclass(frozen=True)
-class _Noise:
-    """Noise density beside the tone against time."""
-
-    time_s: Real
-    density: Real
-    followed: bool = True  # whether it was read against time
-
-    @classmethod
-    def beside(cls, base: Baseband, level: Level) -> _Noise:
-        """From blocks of 16 ms, some 150..330 Hz beside the tone; constant where the passband is narrower.
-
-        It follows the gain control, and stands high during static crashes.
-        """
-        size = 16
-        count = level.z.size // size
-        loudest = float(np.max(level.power, initial=0.0)) * level.cell_s
-        least = max(1e-4 * base.noise_density, 1e-12 * loudest, 1e-30)
-        constant = cls(np.zeros(1), np.array([max(base.noise_density, least)]), followed=False)
-        if count < 9:
-            return constant
-        hz = np.fft.fftfreq(size, level.cell_s)
-        tone = float(np.median(base.path_hz))
-        low, high = base.passband_hz
-        inside = (tone + hz > low + 20) & (tone + hz < high - 20) & (np.abs(hz) < 330)
-        use = inside & (np.abs(hz) > 150)
-        if not use.any():  # a narrow filter: the window's main lobe reaches to two bins from the tone
-            use = inside & (np.abs(hz) > 1.9 / (size * level.cell_s))
-        if not use.any():
-            return constant
-        window = np.hanning(size + 1)[:-1].astype(np.float32)
-        blocks = np.fft.fft(level.z[: count * size].reshape(count, size) * window, axis=1)[:, use]
-        power = np.asarray(np.abs(blocks) ** 2, np.float64)
-        density = (
-            power * (level.cell_s / float(np.sum(window**2))) / _hann_response(4 * level.cell_s, hz[use])
-        )
-        sides = [density[:, hz[use] * sense > 0] for sense in (-1, 1)]
-        means = [side.mean(axis=1) for side in sides if side.shape[1]]
-        block = means[0]
-        if len(means) == 2:
-            block = np.minimum(*means) / _LOWER_OF_TWO[min(6, *(v.shape[1] for v in sides))]
-        if max(v.shape[1] for v in sides) < 3:
-            # so near the edges of a narrow passband its skirts may have taken some off
-            usual = float(np.median(_trimmed_mean(block, 9)))
-            block = block * np.clip(base.noise_density / max(usual, least), 1.0, 4.0)
-        time_s = level.first_s + level.cell_s * (size * (np.arange(count) + 0.5) - 0.5)
-        density_t: Real = np.asarray(np.maximum(_without_flutter(block), least), dtype=np.float64)
-        return cls(np.asarray(time_s, dtype=np.float64), density_t)
-
-    def power(self, level: Level) -> Real:
-        """Mean noise power in the cells of a level."""
-        density = np.interp(level.times_s, self.time_s, self.density)
-        return np.asarray(_NOISE_MARGIN * density * level.noise_bandwidth_hz)
-
-
-def _without_flutter(block: Real) -> Real:
-    """Noise density by blocks: its usual value over seconds, but for real changes and crashes."""
-    changed = _trimmed_mean(block, min(255, 2 * ((block.size - 1) // 2) + 1))
-    # a mean of n blocks scatters by some 0.45 / sqrt(n): what is five times that off is another level
-    for width, factor in ((25, 1.5), (9, 2.5)):
-        if block.size > width:
-            nearer = _trimmed_mean(block, width)
-            changed = np.where((nearer > factor * changed) | (changed > factor * nearer), nearer, changed)
-    return np.where(block > _CRASH * changed, block, changed)
-
-
-def _trimmed_mean(x: Real, width: int) -> Real:
-    """Running mean of what lies below six times the running median (taken every 8th place)."""
-    near = np.lib.stride_tricks.sliding_window_view(np.pad(x, width // 2, mode="edge"), width)
-    at = np.unique(np.append(np.arange(0, x.size, max(1, width // 8)), x.size - 1))
-    usual = near[at] <= 6 * np.median(near[at], axis=1)[:, None]
-    mean = np.sum(near[at] * usual, axis=1) / usual.sum(axis=1)
-    return np.asarray(np.interp(np.arange(x.size), at, mean))
-
-
-def _hann_response(length_s: float, hz: Real) -> Real:
-    """Power response of a Hann kernel of that length."""
-    n = 64
-    kernel = 1 - np.cos(2 * np.pi * (np.arange(n) + 0.5) / n)
-    turn = np.exp(-2j * np.pi * hz[:, None] * (np.arange(n) / n * length_s))
-    return np.asarray(np.abs(turn @ kernel / kernel.sum()) ** 2)
-
-
-def _best_path(levels: list[Level], noise: _Noise) -> _Path | None:
+def _best_path(levels: list[Level], noise: NoiseBeside) -> _Path | None:
     """The path on the level that explains the recording best, found again there with adapted levels."""
     tried = [(v, noise.power(v)) for v in levels if v.cell_s >= _FINEST_KEYED_S]
     upper = [_upper_power(v, quiet) for v, quiet in tried]
@@ -314,7 +169,7 @@ def _upper_power(level: Level, noise: Real) -> tuple[Real, Real]:
 def _viterbi(level: Level, quiet: Real, power: Real, disturbance: Real) -> _Path:
     """Most probable key-up/key-down path given the tone's power and the disturbance's in each cell."""
     ratio = power / disturbance
-    evidence = _INDEPENDENT * (_log_i0(2 * np.sqrt(ratio * level.power / disturbance)) - ratio)
+    evidence = _INDEPENDENT * (log_i0(2 * np.sqrt(ratio * level.power / disturbance)) - ratio)
     down = _most_probable(np.clip(evidence, -_MOST_PER_CELL, _MOST_PER_CELL), _SWITCH_COST)
     first, last = _runs(down)
     gain = float(evidence[down].sum()) - 2 * _SWITCH_COST * first.size
@@ -339,18 +194,6 @@ def _most_probable(evidence: Real, cost: float) -> Mask:
     position = np.where(decided, np.arange(leads.size), leads.size)
     following = np.minimum.accumulate(position[::-1])[::-1]
     return np.asarray(leads[following] > 0)
-
-
-_TABLE_X = np.linspace(0.0, 20.0, 801)
-_TABLE = np.log(np.i0(_TABLE_X))
-
-
-def _log_i0(x: Real) -> Real:
-    """Logarithm of the modified Bessel function I0: table, then two terms of its asymptotic series."""
-    far = np.maximum(x, 10.0)
-    return np.where(
-        x < 20.0, np.interp(x, _TABLE_X, _TABLE), far - 0.5 * np.log(2 * np.pi * far) + 1 / (8 * far)
-    )
 
 
 def _runs(mask: Mask) -> tuple[Index, Index]:
@@ -630,7 +473,7 @@ def _within(start_s: Real, end_s: Real, n: int, rate_hz: float) -> Mask:
     return _between(edges[0][filled], edges[1][filled], n)
 
 
-def _whole(base: Baseband, levels: list[Level], noise: _Noise) -> Marks:
+def _whole(base: Baseband, levels: list[Level], noise: NoiseBeside) -> Marks:
     """The whole recording as one steady mark; its amplitude from the level that shows it best."""
     n = base.z.size
     everything, nothing = np.ones(n, bool), np.zeros(n, bool)

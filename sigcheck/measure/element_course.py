@@ -1,0 +1,219 @@
+"""What happens within elements after their start: overshoot, droop, chirp, and starts that break.
+
+All from the average of the longer elements, aligned on their starts (:mod:`sigcheck.measure.edges`), but for
+the breaks, which single elements show.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigcheck.measure.edges import LEAST_ELEMENTS, SHAPE, Average, Elements, Figure, Rows, longer_ones
+from sigcheck.measure.track import Mask, Real
+
+_LONGEST_CUT = 1 << 22  # samples held at once
+
+
+def course(e: Elements, rise_s: float) -> Average:
+    """The longer elements (dahs, where there are enough) from half amplitude on, as long as most last."""
+    longer = longer_ones(e.length_s)
+    if longer.sum() >= LEAST_ELEMENTS:
+        e = e.chosen(longer)
+    end = float(np.quantile(e.length_s, 0.2))
+    most = max(8, _LONGEST_CUT // max(1, int(end * e.rate_hz)))
+    if e.on_s.size > most:
+        e = e.chosen(np.arange(e.on_s.size) % -(-e.on_s.size // most) == 0)
+    t, rows = e.cut(e.on_s, 0.0, end)
+    guard = max(1.2 * rise_s, 2.0 / e.half_band_hz)  # of the fall, which may last as long as the rise
+    inside = t < (e.length_s - guard)[:, None]
+    some = inside.sum(axis=0) >= 0.5 * e.on_s.size
+    return Average.of(t[some], rows[:, some], np.abs(e.settled), inside[:, some])
+
+
+def overshoot(c: Average, rise_s: float) -> Figure:
+    """Peak after the edge over the settled level, in dB.
+
+    The peak is looked for in one half of the elements and read in the other: the largest of many noisy
+    values is too large, but not where it stands in other values.
+    """
+    if c.t.size < 16:
+        return Figure(None, reason="the elements are too short to settle")
+    step = c.t[1] - c.t[0]
+    width = max(1, round(min(0.25 * rise_s, 0.0015) / step))
+    late = c.t > 0.75 * c.t[-1]
+    # the ends of a running mean see less than its width
+    early = (c.t < 0.6 * c.t[-1]) & (c.t > 0.4 * rise_s + width * step / 2)
+    if not early.any() or not late.any():
+        return Figure(None, reason="the elements are too short to settle")
+
+    def level(mean: Rows) -> Real:
+        return np.asarray(np.convolve(np.abs(mean), np.ones(width) / width, "same"))
+
+    halves = [level(c.mean(slice(first, None, 2))) for first in (0, 1)]
+    at = [int(np.argmax(np.where(early, h, -np.inf))) for h in halves]
+
+    def decibels(mean: Rows) -> float | None:
+        h = level(mean)
+        settled = float(h[late].mean())
+        return 20 * float(np.log10(0.5 * (h[at[0]] + h[at[1]]) / settled)) if settled > 0.1 else None
+
+    sigma = c.jackknife(decibels)
+    if sigma is None:
+        return Figure(None, reason="the elements drown in noise even when averaged")
+    crossed = [20 * np.log10(h[k] / h[late].mean()) for h, k in zip(halves, at[::-1], strict=True)]
+    return Figure(float(np.mean(crossed)), max(sigma, 0.01))
+
+
+def droop(c: Average, rise_s: float) -> Figure:
+    """Fall of the level within an element, from half amplitude on to its end, in dB.
+
+    An exponential through the logarithm of the level, from where the edge and the filter's ringing are
+    over, carried back towards the edge by at most 0.4 of its time constant: what falls meanwhile counts.
+    """
+    start_s = min(max(2.0 * rise_s, 0.006), 0.35 * float(c.t[-1]))
+    fit = _ExponentialFit.over(c, start_s)
+    if fit is None:
+        return Figure(None, reason="the elements are too short to show their level's course")
+
+    def decibels(mean: Rows) -> float | None:
+        level = np.abs(fit.thinned(mean))
+        if level.min() < 0.1:
+            return None
+        size, tau = fit.best(20 * np.log10(level), line=False)
+        return size * float(np.exp(-max(start_s - 0.4 * tau, 0.0) / tau) - np.exp(-c.t[-1] / tau))
+
+    value, sigma = decibels(c.mean()), c.jackknife(decibels)
+    if value is None or sigma is None:
+        return Figure(None, reason="the elements drown in noise even when averaged")
+    return Figure(value, max(sigma, 0.01))
+
+
+def chirp(c: Average, skip_s: float) -> tuple[Figure, Figure]:
+    """Frequency at half amplitude minus settled, in Hz, and the time constant with which it settles.
+
+    The phase of the average element is fitted by 2 pi (p + f t - h s exp(-t/s)): the frequency then is
+    f + h exp(-t/s). The first ``skip_s``, where a filter alone turns the phase, are left out and the fit
+    is carried back to the half-amplitude crossing. Where no settling stands out of the noise, h is that of
+    one with an eighth of the element as its time constant, and no time constant is given.
+    """
+    fit = _ExponentialFit.over(c, skip_s)
+    if fit is None:
+        why = "the elements are too short to show their frequency's course"
+        return Figure(None, reason=why), Figure(None, reason=why)
+
+    def settling(mean: Rows, tau: float | None = None) -> tuple[float, float] | None:
+        seen = fit.thinned(mean)
+        if np.median(np.abs(seen)) < 0.3:
+            return None
+        size, best = fit.best(np.unwrap(np.angle(seen)) / (2 * np.pi), line=True, tau=tau)
+        return -size / best, best
+
+    lost = Figure(None, reason="the elements' phase is lost in noise")
+    found = settling(c.mean())
+    sigma = c.jackknife(lambda mean: (settling(mean) or (None,))[0])
+    if found is None or sigma is None:
+        return lost, lost
+    if abs(found[0]) > 3 * sigma:
+        spread = c.jackknife(lambda mean: (settling(mean) or (None, None))[1])
+        return Figure(found[0], _with_filter(sigma, found[0])), Figure(found[1], spread)
+    usual = float(c.t[-1]) / 8
+    found = settling(c.mean(), usual)
+    sigma = c.jackknife(lambda mean: (settling(mean, usual) or (None,))[0])
+    if found is None or sigma is None:
+        return lost, lost
+    why = "no change of frequency stands out of the noise"
+    return Figure(found[0], _with_filter(sigma, found[0])), Figure(None, reason=why)
+
+
+def _with_filter(sigma: float, hertz: float) -> float:
+    """Sigma of a chirp with what the receiver's filter adds: a delay that varies over its band."""
+    return float(np.sqrt(sigma**2 + (SHAPE * hertz) ** 2 + 0.02**2))
+
+
+@dataclass(frozen=True)
+class _ExponentialFit:
+    """Weighted least squares of constant (+ line) + size exp(-t/tau), tau from a grid.
+
+    ``first`` and ``step``: the average is thinned out to means over ``step`` samples from ``first`` on.
+    """
+
+    first: int
+    step: int
+    t: Real
+    weight: Real
+    taus: Real
+
+    @classmethod
+    def over(cls, c: Average, start_s: float) -> _ExponentialFit | None:
+        first = int(np.searchsorted(c.t, start_s))
+        if c.t.size - first < 12 or c.t[-1] - start_s < 0.3 * c.t[-1]:
+            return None
+        step = max(1, (c.t.size - first) // 100)
+        fit = cls(first, step, np.zeros(0), np.zeros(0), np.zeros(0))
+        t = fit.thinned(c.t)
+        weight = np.sqrt(fit.thinned(c.weights.sum(axis=0))) * np.minimum(np.abs(fit.thinned(c.mean())), 1.0)
+        shortest = max(0.7 * start_s, min(0.004, 0.03 * float(t[-1])), 3 * float(t[1] - t[0]))
+        taus = np.geomspace(shortest, max(0.5 * float(t[-1]), 1.1 * shortest), 14)
+        return cls(first, step, t, weight / weight.max(), taus)
+
+    def thinned(self, x: NDArray[Any]) -> NDArray[Any]:
+        """Means over ``step`` samples."""
+        n = (x.size - self.first) // self.step
+        return np.asarray(x[self.first : self.first + n * self.step].reshape(n, self.step).mean(axis=1))
+
+    def best(self, y: Real, *, line: bool, tau: float | None = None) -> tuple[float, float]:
+        """(size at t = 0, tau) of the least squares; tau between grid points by a parabola."""
+        if tau is not None:
+            return self._at(y, line, tau)[0], tau
+        left = np.array([self._at(y, line, float(v))[1] for v in self.taus])
+        k = int(np.clip(np.argmin(left), 1, left.size - 2))
+        a, b, c = left[k - 1 : k + 2]
+        bend = a - 2 * b + c
+        shift = float(np.clip(0.5 * (a - c) / bend, -1.0, 1.0)) if bend > 0 else float(np.sign(a - c))
+        tau = float(self.taus[k] * (self.taus[1] / self.taus[0]) ** shift)
+        return self._at(y, line, tau)[0], tau
+
+    def _at(self, y: Real, line: bool, tau: float) -> tuple[float, float]:
+        """(size at t = 0, sum of squares left) for one time constant."""
+        columns = [np.exp(-self.t / tau), np.ones(self.t.size)] + ([self.t] if line else [])
+        design = np.stack(columns) * self.weight
+        seen = y * self.weight
+        solution = np.linalg.solve(np.einsum("im,jm->ij", design, design), np.einsum("im,m->i", design, seen))
+        rest = seen - np.einsum("i,im->m", solution, design)
+        return float(solution[0]), float(np.sum(rest**2))
+
+
+def broken_starts(e: Elements, gap_s: float) -> Figure:
+    """Share of elements that open again within their first third (a key or relay that bounces).
+
+    An element counts that has reached 70 % and falls below 40 % again, or that was preceded by a contact too
+    short to be an element; what its last third does likewise (hum, noise, fading) is taken off.
+    """
+    amplitude = np.abs(e.settled)
+    before, third, later = 0.4 * gap_s, e.shortest_s / 3, 0.55 * e.shortest_s
+    t, start = e.cut(e.on_s, before, later)
+    quiet = float(np.mean(np.abs(start[:, t < -0.5 * before]) ** 2) / np.mean(amplitude**2))
+    half = min(e.half_band_hz, e.half_band_hz / max(quiet * 7**2, 1e-12))
+    if half < 3 / third:
+        return Figure(None, reason="noise hides what single elements do")
+    e = replace(e, half_band_hz=half)
+    t, start = e.cut(e.on_s, before, later)
+    _, end = e.cut(e.off_s, later, before)
+    opened = [
+        _opens(np.abs(rows) / np.maximum(amplitude, 1e-30)[:, None], int(np.searchsorted(t, third)))
+        for rows in (start, end[:, ::-1])
+    ]
+    share = float(np.mean(opened[0])) - float(np.mean(opened[1]))
+    return Figure(max(share, 0.0))
+
+
+def _opens(level: Real, until: int) -> Mask:
+    """Which rows reach 0.7, fall below 0.4 before column ``until``, and reach 0.7 again."""
+    high, low = level > 0.7, level < 0.4
+    low[:, until:] = False
+    fell = np.maximum.accumulate(low & np.maximum.accumulate(high, axis=1), axis=1)
+    return np.asarray((fell & high).any(axis=1))
