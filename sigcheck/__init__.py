@@ -26,6 +26,7 @@ if TYPE_CHECKING:
         SettingError,
         SigcheckError,
     )
+    from sigcheck.history import History, read_history
     from sigcheck.measure.results import Measurements
     from sigcheck.plan import Plan, load_plan
     from sigcheck.recording import Recording, from_samples, load
@@ -37,6 +38,7 @@ __version__ = "0.1.0"
 __all__ = [
     "CaptureError",
     "Comparison",
+    "History",
     "Measurements",
     "Plan",
     "PlanError",
@@ -54,11 +56,13 @@ __all__ = [
     "load",
     "load_plan",
     "load_result",
+    "read_history",
 ]
 
 _HOME = {
     "CaptureError": "sigcheck.errors",
     "Comparison": "sigcheck.comparison",
+    "History": "sigcheck.history",
     "Measurements": "sigcheck.measure.results",
     "Plan": "sigcheck.plan",
     "PlanError": "sigcheck.errors",
@@ -75,6 +79,7 @@ _HOME = {
     "load": "sigcheck.recording",
     "load_plan": "sigcheck.plan",
     "load_result": "sigcheck.saved",
+    "read_history": "sigcheck.history",
 }
 
 
