@@ -27,7 +27,10 @@ if TYPE_CHECKING:
     from sigcheck.recording import Recording
 
 _LOWEST_BEAT_HZ = 20.0
-_CODE_HZ = 100.0  # some time-signal stations send a slow code on this subcarrier
+_NEAR_HZ = 150.0  # how far from where it should be a known carrier is looked for: 15 ppm at 10 MHz
+_STANDS_OUT = 4.0  # a steady line over the noise of a survey's bin, some thousand looks averaged
+_HALF_BAND_HZ = 150.0
+_PHASE_STEPS = 24  # in which the course of a carrier's phase is looked at: 5 s each of two minutes
 _SAME_LINE = 10 ** (1 / 10)  # a line no more than 1 dB above the chain's own is the chain's (levels are good to 1 dB)
 _LOUDER_DB = 3.0  # distortion grows with level: a recording quieter than the calibration has less of it
 RateSource = Literal["ticks", "reference-tone", "reference-pulse", "plan"]
@@ -147,7 +150,7 @@ def calibrate(
     top = max(spectrum.AUDIO_TOP_HZ, 1.5 * (tick_hz or 0.0), 1.5 * (beat_hz or 0.0))
     s = spectrum.survey(x, rate, top_hz=min(top, rate / 2))
     ticks = measure_ticks(x, rate, tick_hz=tick_hz, tick_s=tick_s, delay_s=delay_s, surveyed=s)
-    track = _steady_tone(s, beat_hz, rate)
+    track = _beside_pulses(s, beat_hz, rate) if ticks.ticks_used is not None else _steady_tone(s, beat_hz, rate)
     clock = _clock(ticks, recording, reference_channel, reference_hz, plan)
     dial_known = receiver is not None and receiver.dial_hz is not None
     if true_hz is not None and not dial_known and not isinstance(track, str):
@@ -219,6 +222,89 @@ def _steady_tone(s: Survey, near_hz: float | None, rate_hz: float) -> Track | st
     return track.tone_missing or track
 
 
+def _beside_pulses(s: Survey, near_hz: float | None, rate_hz: float) -> Track | str:
+    """The known carrier of a time-signal station, in a band so narrow that the pulses leave it alone.
+
+    What else the station sends would be taken for the chain's doing, so nothing but the carrier is looked at, and
+    only where one is expected.
+    """
+    from sigcheck.measure import frequency, spectrum
+    from sigcheck.measure.track import Baseband, Marks
+
+    if near_hz is None:
+        return "a time-signal station's own modulation hides it"
+    quiet = spectrum.low_density(s)
+    noise = spectrum.running_median(quiet, max(3, round(150.0 / s.bin_hz) | 1))
+    near = np.abs(s.bins_hz - near_hz) <= _NEAR_HZ
+    k = int(np.argmax(np.where(near, quiet / np.maximum(noise, 1e-30), 0.0)))
+    if quiet[k] < _STANDS_OUT * noise[k]:
+        return _steady_tone(s, near_hz, rate_hz)
+    hz = spectrum.peak_bin(quiet, k) * s.bin_hz
+    turned = _turned(s.audio, hz / s.rate_hz)
+    z, rate = spectrum.slice_band(turned, s.rate_hz, -_HALF_BAND_HZ, _HALF_BAND_HZ, taper_hz=50.0)
+    base = Baseband(
+        rate_hz=rate,
+        audio=z,
+        path_hz=np.full(z.size, hz),
+        z=z,
+        noise_density=float(noise[k]),
+        passband_hz=(hz - _HALF_BAND_HZ, hz + _HALF_BAND_HZ),
+        passband_from_noise=False,
+    )
+    always = np.ones(z.size, bool)  # such a station's carrier is never keyed
+    marks = Marks(
+        keyed=False,
+        on_s=np.zeros(1),
+        off_s=np.array([z.size / rate]),
+        cut_start=True,
+        cut_end=True,
+        down=always,
+        settled=always,
+        up=~always,
+        amplitude=float(np.median(np.abs(z))),
+    )
+    track = frequency.refine(base, marks)
+    return track.tone_missing or track
+
+
+def _wander_hz(track: Track) -> float:
+    """What a wandering phase makes uncertain of the frequency behind it: fading turns a carrier's phase at random.
+
+    The mean frequency heard is the phase's last less its first value over the time. A phase that keeps within bounds
+    puts twice its variance into that difference; where it drifts further apart with time, over four steps at least
+    twice as far as over one, it is taken for a random walk of those steps. Additive noise is in the tone's own sigma.
+    """
+    base = track.base
+    step = base.z.size // _PHASE_STEPS
+    if step == 0:
+        return 0.0
+    n = step * _PHASE_STEPS
+    t = np.arange(n) / base.rate_hz
+    # z is the tone less its followed path, here a constant
+    straight = base.z[:n] * np.exp(-2j * np.pi * (track.tone_hz - base.path_hz[:n]) * t)
+    phase = np.unwrap(np.angle(straight.reshape(_PHASE_STEPS, step).mean(axis=1)))
+    seconds = n / base.rate_hz
+    additive = base.noise_density / (2 * track.marks.amplitude**2 * seconds / _PHASE_STEPS)
+    index = np.arange(_PHASE_STEPS)
+    rest = phase - np.polyval(np.polyfit(index, phase, 1), index)
+    if np.mean(rest**2) < 2 * additive:
+        return 0.0
+    ends = 2 * float(np.mean(rest**2))
+    near, far = np.mean(np.diff(phase) ** 2), np.mean((phase[4:] - phase[:-4]) ** 2)
+    if far > 2 * near:
+        ends = max(ends, float((far - near) / 3 * _PHASE_STEPS))
+    return math.sqrt(ends) / (2 * math.pi * seconds)
+
+
+def _turned(audio: NDArray[np.complex64], cycles: float) -> NDArray[np.complex64]:
+    """Samples shifted down by a frequency in cycles a sample; the phasors as products of few."""
+    few = 1024
+    coarse = np.exp(-2j * np.pi * ((cycles * few * np.arange(-(-audio.size // few))) % 1.0))
+    fine = np.exp(-2j * np.pi * ((cycles * np.arange(few)) % 1.0))
+    phasors = (coarse[:, None] * fine).astype(np.complex64).ravel()[: audio.size]
+    return np.asarray(audio * phasors, np.complex64)
+
+
 # --- clocks and dials ------------------------------------------------------------------------------
 
 
@@ -281,14 +367,15 @@ def _dial(track: Track | str, true_hz: float | None, receiver: Receiver | None, 
     rate_ppm = clock.sample_rate_error_ppm or 0.0
     known = clock.sample_rate_error_ppm_sigma
     rate_sigma = RECORDER_SIGMA_PPM if known is None else known
+    tone_sigma = math.hypot(track.tone_hz_sigma, _wander_hz(track))
     sign = -1.0 if receiver.sideband == "lsb" else 1.0
     listens_hz = true_hz - sign * track.tone_hz * (1 + 1e-6 * rate_ppm)
-    sigma_hz = math.hypot(track.tone_hz_sigma, 1e-6 * track.tone_hz * rate_sigma)
+    sigma_hz = math.hypot(tone_sigma, 1e-6 * track.tone_hz * rate_sigma)
     return Dial(
         error_ppm=1e6 * (listens_hz / receiver.dial_hz - 1.0),
         error_ppm_sigma=1e6 * sigma_hz / receiver.dial_hz,
         tone_hz=track.tone_hz,
-        tone_hz_sigma=track.tone_hz_sigma,
+        tone_hz_sigma=tone_sigma,
     )
 
 
@@ -300,10 +387,11 @@ def _chain(
 ) -> tuple[Chain, dict[str, str]]:
     from sigcheck.measure import purity, sidebands, spectrum, surroundings
 
-    if isinstance(track, str):
+    if ticks.ticks_used is not None or isinstance(track, str):
         noise = spectrum.quiet_density(s)
         low, high, seen = spectrum.passband(noise, s.bin_hz, 1000.0)
-        missing = _missing(Chain(), track)
+        why = track if isinstance(track, str) else "a time-signal station's own modulation hides it"
+        missing = _missing(Chain(), why)
         if seen:
             del missing["passband_hz"]
         return Chain(passband_hz=(low, high) if seen else None), missing
@@ -314,8 +402,7 @@ def _chain(
     power = track.marks.amplitude**2
     level_dbfs = 10 * math.log10(power)
     values: dict[str, Any] = {"level_dbfs": level_dbfs}
-    code = ticks.ticks_used is not None and hum.hz is not None and abs(hum.hz - _CODE_HZ) < 0.05
-    if hum.dbc is not None and not code:
+    if hum.dbc is not None:
         values.update(hum_dbfs=hum.dbc + level_dbfs, hum_hz=hum.hz)
     if track.base.passband_from_noise:
         values["passband_hz"] = track.base.passband_hz
@@ -323,17 +410,14 @@ def _chain(
     if recovery is not None:
         values["gain_recovery_db"], values["gain_recovery_s"] = recovery
     missing = {"gain_recovery_db": "no gap after the tone to see the noise recover in"}
-    if ticks.ticks_used is None:  # pulses are modulation, and would be taken for the chain's
-        modulation = sidebands.modulation(track, np.zeros(track.base.z.size, bool), ())
-        if modulation is not None:
-            found = sidebands.find_lines(modulation, tone_hz=track.tone_hz, additive_mains_hz=hum.mains_hz)
-            clean = purity.purity(x, rate_hz, track, modulation, found.rest, found.lines, far, hum)
-            values |= _own_modulation(found.lines, clean, 0.0 if far is None else (far.down or 0.0) / power)
-        why = "none stands above the noise"
-    else:
-        why = "a time-signal station's own modulation hides it"
+    modulation = sidebands.modulation(track, np.zeros(track.base.z.size, bool), ())
+    if modulation is not None:
+        found = sidebands.find_lines(modulation, tone_hz=track.tone_hz, additive_mains_hz=hum.mains_hz)
+        clean = purity.purity(x, rate_hz, track, modulation, found.rest, found.lines, far, hum)
+        values |= _own_modulation(found.lines, clean, 0.0 if far is None else (far.down or 0.0) / power)
     chain = Chain(**values)
-    return chain, {**_missing(chain, why), **{k: v for k, v in missing.items() if getattr(chain, k) is None}}
+    missing = {key: reason for key, reason in missing.items() if getattr(chain, key) is None}
+    return chain, _missing(chain, "none stands above the noise") | missing
 
 
 def _missing(chain: Chain, why: str) -> dict[str, str]:

@@ -18,6 +18,7 @@ from sigcheck.measure.results import Measurements
 from sigcheck.plan import Receiver
 from sigcheck.recording import Recording
 from tests.independent.time_signal import Chain, Made, Station, make
+from tests.independent.time_signal import Path as Path_
 
 RATE = 8000.0
 DIAL = Receiver(dial_hz=9_999_000.0, sideband="usb")
@@ -260,3 +261,18 @@ def test_wrong_calls(file: Path, options: list[str], words: str, capsys: pytest.
     assert run(["calibrate", str(file), *options]) == 2
     error = capsys.readouterr().err
     assert words in error and error.count("\n") == 1
+
+
+def test_fading_makes_the_dial_less_certain_and_says_so() -> None:
+    """A carrier that fades turns in phase at random, so its mean frequency is off by far more than the noise tells."""
+    pulls = []
+    for seed in range(6):
+        paths = (Path_(), Path_(gain=0.6, delay_s=0.0012, fading_s=8.0)) if seed % 2 else (Path_(fading_s=6.0),)
+        chain = Chain(carrier_audio_hz=1007.3)
+        signal = make(station=Station(tones=()), chain=chain, paths=paths, seed=seed, seconds=60)
+        found = calibrate(from_samples(signal.samples, 12000.0), true_hz=10e6, receiver=DIAL).receiver
+        assert found.tone_hz is not None and found.tone_hz_sigma is not None
+        assert found.tone_hz_sigma > 1e-4  # the noise alone: 1e-6 Hz
+        pulls.append((found.tone_hz - 1007.3) / found.tone_hz_sigma)
+    # rms of six pulls lies under 1.9 in 999 of 1000 (chi-squared, 6)
+    assert np.sqrt(np.mean(np.square(pulls))) < 1.9
