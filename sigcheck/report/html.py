@@ -149,7 +149,9 @@ def card(result: Result) -> str:
     """A few lines of HTML for a notebook: verdict, what is wrong, likely causes, the experiment."""
     head, lead = words.heading(result)
     template = environment().get_template("card.html.j2")
-    return template.render(r=result, head=head, lead=lead, causes=result.get("causes") or [])
+    return template.render(
+        r=result, head=head, lead=lead, accused=bool(words.accused(result)), causes=result.get("causes") or []
+    )
 
 
 def facts(result: Result) -> list[str]:
