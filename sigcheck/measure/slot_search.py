@@ -44,6 +44,9 @@ _MORE = 0.30  # power over the surroundings in a chunk: six times the scatter of
 _MORE_LONG = 0.15  # and in four of them, as much in their scatter; -25 dB in 2500 Hz makes 0.7
 _MOST_BURSTY = 3.5  # mean square over squared mean of the frames' power: noise makes 2, keying more
 _MOST_PLACES = 40
+_KEYING_REACH_HZ = 200.0
+_KEYING_SIDEBANDS = 1e-3  # what is so much weaker than a signal near by is that one's keying
+_THIN = 3  # every third bin tells the surroundings: the running median is most of the cost
 _REACH_HZ = 6.0  # centres looked at about a place
 _GRID = 4  # frequencies to a spacing
 _HOPS = 4  # frames to a symbol
@@ -116,14 +119,18 @@ def search(s: Survey, *, near_hz: float | None = None) -> list[Sighting]:
 
 
 def _search_window(s: Survey, start_s: float, end_s: float, near_hz: float | None) -> list[Sighting]:
-    hz = places(s, start_s, end_s)
+    hz, clearest_s = places(s, start_s, end_s)
     if near_hz is not None:
-        hz = hz[np.abs(hz - near_hz) < 150.0]
-    if not hz.size:
-        return []
+        near = np.abs(hz - near_hz) < 150.0
+        hz, clearest_s = hz[near], clearest_s[near]
+    kept = []
+    for at_s in np.unique(clearest_s):  # the half minute in which a place stands out most tells
+        some = hz[clearest_s == at_s]
+        part = narrowed(s.audio, s.rate_hz, some, start_s=at_s - 0.5 * _CHUNK_S, end_s=at_s + 0.5 * _CHUNK_S)
+        kept += [n.hz for n in part if _alternates(n)]
     found: list[Sighting] = []
-    for narrow in narrowed(s.audio, s.rate_hz, hz, start_s=start_s, end_s=end_s):
-        if _alternates(tone_power(narrow, hops=1)):
+    for narrow in narrowed(s.audio, s.rate_hz, np.array(kept), start_s=start_s, end_s=end_s):
+        if _alternates(narrow):
             found += _correlated(tone_power(narrow), narrow)
     return found
 
@@ -131,24 +138,30 @@ def _search_window(s: Survey, start_s: float, end_s: float, near_hz: float | Non
 # --- places ------------------------------------------------------------------------------------
 
 
-def places(s: Survey, start_s: float, end_s: float) -> Real:
-    """Frequencies where power stands out of the surroundings for half a minute or more, strongest first."""
+def places(s: Survey, start_s: float, end_s: float) -> tuple[Real, Real]:
+    """Frequencies where power stands out of the surroundings for half a minute or more, strongest first.
+
+    With the middle time of the half minute in which each does most.
+    """
     first, last = np.searchsorted(s.frame_s, [start_s, end_s])
     density = s.density[first:last]
     hop_s = float(s.frame_s[1] - s.frame_s[0]) if s.frame_s.size > 1 else 1.0
     per_chunk = max(1, round(_CHUNK_S / hop_s))
     chunks = max(1, round(density.shape[0] / per_chunk))
-    near = max(3, round(150.0 / s.bin_hz) | 1)
-    ratio, bursty = [], []
-    for part in np.array_split(density, chunks):
+    near = max(3, round(150.0 / s.bin_hz / _THIN) | 1)
+    level, ratio, bursty, middle_s = [], [], [], []
+    for part, at_s in zip(np.array_split(density, chunks), np.array_split(s.frame_s[first:last], chunks), strict=True):
         if not part.shape[0]:
             continue
+        middle_s.append(float(at_s.mean()))
         usual = np.median(part[:, 1::3], axis=1)
         weight = 1.0 / np.maximum(1.0, usual / (3.0 * max(float(np.median(usual)), 1e-30)))  # crashes
         calm = part * weight[:, None].astype(np.float32)
         mean = np.maximum(calm.mean(axis=0, dtype=np.float64), 1e-30)
         bursty.append(np.einsum("ij,ij->j", calm, calm, dtype=np.float64) / calm.shape[0] / mean**2)
-        ratio.append(mean / np.maximum(running_median(mean, near), 1e-30))
+        level.append(mean)
+        around = np.interp(np.arange(mean.size), np.arange(0, mean.size, _THIN), running_median(mean[::_THIN], near))
+        ratio.append(mean / np.maximum(around, 1e-30))
     r = np.array(ratio)
     r[:, 1:-1] = 0.25 * (r[:, :-2] + 2 * r[:, 1:-1] + r[:, 2:])
     even = np.array(bursty) < _MOST_BURSTY
@@ -160,8 +173,13 @@ def places(s: Survey, start_s: float, end_s: float) -> Real:
     strength = np.where(even.any(axis=0), strength, 0.0)
     peak = (strength[1:-1] >= strength[:-2]) & (strength[1:-1] > strength[2:]) & (strength[1:-1] > 1.0)
     bins = np.flatnonzero(peak) + 1
+    reach = max(1, round(_KEYING_REACH_HZ / s.bin_hz))
+    total = np.mean(level, axis=0)
+    loudest = np.array([total[max(0, k - reach) : k + reach + 1].max() for k in bins])
+    bins = bins[total[bins] > _KEYING_SIDEBANDS * loudest]
     bins = bins[np.argsort(-strength[bins])][:_MOST_PLACES]
-    return np.asarray(_middle(strength, bins) * s.bin_hz)
+    clearest = np.argmax(np.where(even, r, 0.0)[:, bins], axis=0)
+    return np.asarray(_middle(strength, bins) * s.bin_hz), np.array(middle_s)[clearest]
 
 
 def _middle(strength: Real, bins: NDArray[np.intp]) -> Real:
@@ -179,8 +197,10 @@ def narrowed(
     Each sample is a mean under a raised-cosine window of ``pieces`` steps, so the tones that would
     fold onto the four are 30 dB down (2 pieces) or 58 dB and more (4 pieces, Blackman window).
     """
+    if not hz.size:
+        return []
     step = max(1, round(rate_hz / NARROW_HZ))
-    first = round(start_s * rate_hz)
+    first = max(0, round(start_s * rate_hz))
     rows = audio[first : round(min(end_s * rate_hz, audio.size))]
     count = rows.size // step
     rows = rows[: count * step].reshape(count, step)
@@ -235,18 +255,16 @@ def tone_power(n: Narrow, *, hops: int = _HOPS) -> TonePower:
     return TonePower(power / np.float32(max(noise, 1e-30)), half, n.first_s - 0.5 / n.rate_hz, hop / n.rate_hz)
 
 
-def _alternates(p: TonePower) -> bool:
-    """Whether the strongest frequency is another one a symbol length later, where frames are clear.
-
-    ``p`` has one frame to a symbol length.
-    """
+def _alternates(n: Narrow) -> bool:
+    """Whether the strongest frequency is another one a symbol length later, where frames are clear."""
+    p = tone_power(n, hops=2)  # one of two frames has most of a symbol to itself
     best = np.argmax(p.value, axis=1)
     if best.size < _FEWEST:
         return False
     clear = p.value[np.arange(best.size), best]
-    weight = np.minimum(clear[:-1], clear[1:])
-    change = np.abs(np.diff(best)) > 0.6 * _GRID
-    return bool(change[weight >= np.quantile(weight, 0.5)].mean() > _CHANGES)
+    weight = np.minimum(clear[:-2], clear[2:])
+    change = np.abs(best[2:] - best[:-2]) > 0.6 * _GRID
+    return bool(change[weight >= np.quantile(weight, 0.4)].mean() > _CHANGES)
 
 
 # --- correlation -------------------------------------------------------------------------------

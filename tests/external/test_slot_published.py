@@ -72,10 +72,10 @@ def test_known_start_alone_has_the_closed_form_bound() -> None:
 
 
 def test_start_and_its_sigma_against_the_bound_at_minus_20_db() -> None:
-    """20 recordings, random symbols, drifts and starts: rms error within 6 ms and near the joint bound."""
+    """Twelve recordings, random symbols, drifts and starts: rms error within 6 ms and near the joint bound."""
     cn0 = 2500 * 10**-2.0
     errors, sigmas, bounds = [], [], []
-    for seed in range(20):
+    for seed in range(12):
         rng = np.random.default_rng(1000 + seed)
         sent = Sending(tone_hz=rng.uniform(500, 2400), start_s=rng.uniform(1, 8), drift_hz=rng.uniform(-2, 2))
         scene = SlotScene(rate=6000, snr_db=-20.0, sendings=(sent,), passband_hz=None)
@@ -87,5 +87,5 @@ def test_start_and_its_sigma_against_the_bound_at_minus_20_db() -> None:
         bounds.append(start_bound_s(cn0, scene.symbols[0]))
     rms, bound = np.sqrt(np.mean(np.square(errors))), np.sqrt(np.mean(np.square(bounds)))
     assert rms < 6e-3
-    assert rms < 1.6 * bound  # rms of 20: two standard errors are 32 %; frequency curves are fitted too
-    assert np.sqrt(np.mean(np.square(np.array(errors) / sigmas))) == pytest.approx(1.0, abs=0.35)
+    assert rms < 1.7 * bound  # rms of 12: two standard errors are 41 %; frequency curves are fitted too
+    assert np.sqrt(np.mean(np.square(np.array(errors) / sigmas))) == pytest.approx(1.0, abs=0.45)

@@ -78,8 +78,8 @@ def copy_of(sent: Sending, snr_db: float, seed: int, plan: Plan | None = None) -
     [
         (Sending(), -18.0),
         (Sending(drift_hz=2.0), -14.0),
-        (Sending(spacing_hz=0.85 * SPACING_HZ), -12.0),
-        (Sending(spread_hz=0.5), -12.0),
+        pytest.param(Sending(spacing_hz=0.85 * SPACING_HZ), -12.0, marks=pytest.mark.slow),
+        pytest.param(Sending(spread_hz=0.5), -12.0, marks=pytest.mark.slow),
     ],
 )
 def test_a_slot_copies_down_to_its_margin_and_no_further(sent: Sending, snr_db: float) -> None:

@@ -83,7 +83,7 @@ def test_a_complete_one_is_complete_also_when_weak() -> None:
     assert len(r.symbols) == 162
 
 
-@pytest.mark.parametrize("spread_hz", [0.1, 0.4, 1.0])
+@pytest.mark.parametrize("spread_hz", [0.1, pytest.param(0.4, marks=pytest.mark.slow), 1.0])
 def test_spread(spread_hz: float) -> None:
     """Mean over recordings of the spread put in; each holds only some tens of independent fades."""
     got, sigma = [], []

@@ -17,7 +17,10 @@ def found_in(scene: SlotScene, seed: int) -> list[slot_search.Sighting]:
     return slot_search.search(survey_of(make(scene, np.random.default_rng(seed)), scene.rate))
 
 
-@pytest.mark.parametrize(("rate", "seed"), [*((6000, k) for k in range(5)), (11025, 5), (11025, 6), (48000, 7)])
+@pytest.mark.parametrize(
+    ("rate", "seed"),
+    [(6000, 0), (6000, 1), (6000, 2), (8000, 3), (11025, 4), pytest.param(48000, 7, marks=pytest.mark.slow)],
+)
 def test_found_at_minus_25_db_without_a_hint(rate: int, seed: int) -> None:
     rng = np.random.default_rng(50 + seed)
     sent = Sending(tone_hz=rng.uniform(450, 2500), start_s=rng.uniform(0.5, 8), drift_hz=rng.uniform(-3, 3))
@@ -106,7 +109,7 @@ def slow_keyed(kind: str, dit_s: float, shift_hz: float, snr_db: float, rng: np.
 
 
 @pytest.mark.parametrize("kind", ["level", "two tones", "dits and dahs"])
-@pytest.mark.parametrize("dit_s", [0.5, 0.68, 1.0, 1.37, 3.0, 10.0, 60.0, 120.0])
+@pytest.mark.parametrize("dit_s", [0.5, 0.68, 1.0, 3.0, 20.0, 120.0])
 def test_slow_keying_is_no_slot(kind: str, dit_s: float) -> None:
     rng = np.random.default_rng(int(100 * dit_s) + len(kind))
     for shift_hz, snr_db in ((1.465, 5.0), (2.93, -15.0), (5.0, -5.0)):
@@ -125,7 +128,7 @@ def speech_like(rng: np.random.Generator) -> np.ndarray:
     return 0.1 * loud * sum(np.cos(k * phase) / k for k in range(1, 15)) + 0.003 * rng.standard_normal(n)
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(2))
 def test_noise_speech_carriers_and_keying_are_no_slots(seed: int) -> None:
     rng = np.random.default_rng(seed)
     assert slot_search.search(survey_of(speech_like(rng), 6000)) == []
