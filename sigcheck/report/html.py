@@ -9,8 +9,9 @@ from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
 from sigcheck.quantities import quantity, show, show_number
-from sigcheck.report import words
+from sigcheck.report import hearing, words
 from sigcheck.report.gauges import gauges, limit_for_path, source_for_path, untested, value_cell
+from sigcheck.report.settings import setting_lines
 from sigcheck.report.templates import environment
 
 if TYPE_CHECKING:
@@ -128,6 +129,8 @@ def render(result: Result, views: Views | None) -> str:
         name=name,
         facts=facts(result),
         causes=result.get("causes") or [],
+        hearing=hearing,
+        settings=setting_lines(result),
         accused=bool(words.accused(result)),
         companions=words.companions(result),
         also=[c for c in words.rest(result) if c["probability"] >= words.LIKELY][:2],

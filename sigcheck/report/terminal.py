@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
 from sigcheck.quantities import show
-from sigcheck.report import words
+from sigcheck.report import hearing, words
 from sigcheck.report.gauges import limit_value, name_of, untested
 from sigcheck.report.html import facts
 from sigcheck.report.settings import TITLE, setting_lines
@@ -62,6 +62,7 @@ class _Page:
             yield from self._block(TITLE, settings)
         yield from self._causes(result)
         yield from self._experiment(result)
+        yield from self._hearing(result)
         unseen = untested(result)
         if unseen and result.get("symptoms") is not None and state != "strong":
             labels = ", ".join(dict.fromkeys(u.label for u in unseen))
@@ -124,6 +125,15 @@ class _Page:
             yield from self.wrapped(f"- {outcome['outcome']}: {outcome['meaning']}", indent=2, hanging=2)
         if experiment.get("care"):
             yield from self.wrapped(f"Take care: {experiment['care']}", indent=2)
+
+    def _hearing(self, result: Result) -> Iterator[str]:
+        """The list is for those who say what they meant to send; the obstacle is for all."""
+        if not result.get("plan") and not (result.get("copy") or {}).get("first_obstacle"):
+            return
+        yield from self._block(hearing.TITLE, [hearing.sentence(result)])
+        if result.get("plan"):
+            for line in hearing.lines(result):
+                yield from self.wrapped(f"{line.state:<8}{line.name}: {line.text}", indent=2, hanging=8)
 
     def _block(self, title: str, texts: Any, mark: str = "") -> Iterator[str]:
         yield from self._title(title)
