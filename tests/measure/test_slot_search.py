@@ -20,6 +20,7 @@ def found_in(scene: SlotScene, seed: int) -> list[slot_search.Sighting]:
 @pytest.mark.parametrize(
     ("rate", "seed"),
     [(6000, 0), (6000, 1), (6000, 2), (8000, 3), (11025, 4), pytest.param(48000, 7, marks=pytest.mark.slow)],
+    [(6000, 0), (6000, 1), (6000, 2), (8000, 3), (11025, 4), pytest.param(48000, 7, marks=pytest.mark.slow)],
 )
 def test_found_at_minus_25_db_without_a_hint(rate: int, seed: int) -> None:
     rng = np.random.default_rng(50 + seed)
