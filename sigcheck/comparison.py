@@ -450,7 +450,8 @@ class _Judge:
         """What a symptom that came or went counts; a note only where it did so by more than a trifle."""
         moved = self.shifts.get(name)
         trifling = moved is not None and not (moved.stands_out and abs(moved.db) >= TRIFLE_DB)
-        return 0.0 if symptom.severity == "note" and trifling else _POINTS[symptom.severity]
+        about_the_limit = abs(symptom.value - symptom.limit) < 2.0 * (symptom.sigma or 0.0)
+        return 0.0 if symptom.severity == "note" and (trifling or about_the_limit) else _POINTS[symptom.severity]
 
     def _expected(self, name: str) -> bool:
         """A mark that only seems stronger because the signal was made weaker on purpose."""

@@ -349,7 +349,7 @@ def _area(x: float) -> float:
 # ---- weighing ----------------------------------------------------------------------------------
 
 # Combinations less likely than this beforehand can't become the likely ones by one experiment.
-_WORTH = 1e-6
+_WORTH = 2e-5
 
 
 def weigh_outcome(posterior: Posterior, seen: Seen, shifts: Mapping[str, Shift], setting: Setting) -> Posterior:
