@@ -6,7 +6,7 @@ the breaks, which single elements show.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -146,6 +146,7 @@ class _ExponentialFit:
     t: Real
     weight: Real
     taus: Real
+    kept_bases: dict[bool, Real] = field(default_factory=dict)
 
     @classmethod
     def over(cls, c: Average, start_s: float) -> _ExponentialFit | None:
@@ -168,23 +169,35 @@ class _ExponentialFit:
     def best(self, y: Real, *, line: bool, tau: float | None = None) -> tuple[float, float]:
         """(size at t = 0, tau) of the least squares; tau between grid points by a parabola."""
         if tau is not None:
-            return self._at(y, line, tau)[0], tau
-        left = np.array([self._at(y, line, float(v))[1] for v in self.taus])
+            return self._at(y, line, tau), tau
+        seen = y * self.weight
+        basis = self._bases(line)
+        left = float(seen @ seen) - np.sum(np.einsum("tmk,m->tk", basis, seen) ** 2, axis=1)
         k = int(np.clip(np.argmin(left), 1, left.size - 2))
         a, b, c = left[k - 1 : k + 2]
         bend = a - 2 * b + c
         shift = float(np.clip(0.5 * (a - c) / bend, -1.0, 1.0)) if bend > 0 else float(np.sign(a - c))
         tau = float(self.taus[k] * (self.taus[1] / self.taus[0]) ** shift)
-        return self._at(y, line, tau)[0], tau
+        return self._at(y, line, tau), tau
 
-    def _at(self, y: Real, line: bool, tau: float) -> tuple[float, float]:
-        """(size at t = 0, sum of squares left) for one time constant."""
+    def _bases(self, line: bool) -> Real:
+        """Orthonormal columns that span the fit, for each time constant of the grid: (taus, m, 2 or 3)."""
+        kept = self.kept_bases.get(line)
+        if kept is None:
+            kept = self.kept_bases[line] = np.linalg.qr(np.stack([self._design(line, float(v)) for v in self.taus]))[0]
+        return kept
+
+    def _design(self, line: bool, tau: float) -> Real:
         columns = [np.exp(-self.t / tau), np.ones(self.t.size)] + ([self.t] if line else [])
-        design = np.stack(columns) * self.weight
-        seen = y * self.weight
-        solution = np.linalg.solve(np.einsum("im,jm->ij", design, design), np.einsum("im,m->i", design, seen))
-        rest = seen - np.einsum("i,im->m", solution, design)
-        return float(solution[0]), float(np.sum(rest**2))
+        return np.stack(columns, axis=1) * self.weight[:, None]
+
+    def _at(self, y: Real, line: bool, tau: float) -> float:
+        """Size at t = 0 for one time constant."""
+        design = self._design(line, tau)
+        solution = np.linalg.solve(
+            np.einsum("mi,mj->ij", design, design), np.einsum("mi,m->i", design, y * self.weight)
+        )
+        return float(solution[0])
 
 
 def broken_starts(e: Elements, gap_s: float) -> Figure:

@@ -30,7 +30,8 @@ _FADING_K = 5.0  # ITU-R SM.1138: K of a keyed carrier, fading circuits
 _AURAL_S = 0.5  # dits longer than that are read by eye or machine, not by ear (common practice)
 _BAND_HZ = 2000.0  # farther out no keying sideband counts
 _LINE_DITS = 128  # spectra that part the lines of a word repeated (PARIS: 50 dits)
-_MOST_SEGMENTS = 24
+_MOST_SEGMENTS = 10
+_STILL = 0.1  # of a bin: a tone that moves by less stays in its bin
 _FLOOR_DOUBT = 0.05  # share of itself by which the noise floor under a spectrum may be off
 _ECHO_S = 0.008  # after key-up a filter's tail and the room still sound
 
@@ -273,8 +274,10 @@ def _backwave(out: _Values, track: Track, gap_s: float, far: FarNoise | None) ->
         offset = track.tone_hz - float(np.mean(track.base.path_hz[track.marks.down]))
         turned = turned * np.exp(-2j * np.pi * offset * np.arange(length) / rate)
     window = np.hanning(length + 2)[1:-1]
-    spectra = np.fft.fft(turned * window, axis=1) / window.sum()
-    tone, beside = spectra[:, 0], np.mean(np.abs(spectra[:, [-4, -3, 3, 4]]) ** 2, axis=1)
+    bins = np.array([0, -4, -3, 3, 4])
+    basis = window[:, None] * np.exp(-2j * np.pi * np.outer(np.arange(length) / length, bins)) / window.sum()
+    spectra = np.asarray(turned @ basis.astype(np.complex64))
+    tone, beside = spectra[:, 0].astype(np.complex128), np.mean(np.abs(spectra[:, 1:]) ** 2, axis=1, dtype=np.float64)
     calm = beside < 8 * np.median(beside)  # static crashes
     tone, beside = tone[calm], beside[calm]
     n = tone.size
@@ -410,9 +413,6 @@ def _spectrum(track: Track, e: Elements, dit_s: float) -> tuple[Real, Real, int]
     marks, rate = track.marks, e.rate_hz
     first, last = (int(v * rate) for v in (marks.on_s[0], marks.off_s[-1] + dit_s))
     x = e.z[max(first, 0) : last]
-    # what the tone still moves in the baseband would widen its lines
-    offset = np.interp((max(first, 0) + np.arange(x.size)) / rate, e.on_s, e.smooth_hz)
-    x = x * turn(np.asarray(offset), rate)
     size = fft.next_fast_len(min(max(64, round(_LINE_DITS * dit_s * rate)), x.size))
     count = max(1, 2 * (x.size // size) - 1)
     starts = np.arange(count) * (size // 2)
@@ -420,8 +420,14 @@ def _spectrum(track: Track, e: Elements, dit_s: float) -> tuple[Real, Real, int]
         starts = starts[np.linspace(0, count - 1, _MOST_SEGMENTS).astype(int)]
     window = np.hanning(min(size, x.size) + 2)[1:-1].astype(np.float32)
     power = np.zeros(size)
+    start = max(first, 0)
     for a in starts:
-        power += np.abs(fft.fft(x[a : a + window.size] * window, size)) ** 2
+        piece = x[a : a + window.size]
+        # what the tone still moves in the baseband would widen its lines
+        offset = np.interp((start + a + np.arange(piece.size)) / rate, e.on_s, e.smooth_hz)
+        if np.max(np.abs(offset)) * size > _STILL * rate:
+            piece = piece * turn(np.asarray(offset), rate)
+        power += np.abs(fft.fft(piece * window, size)) ** 2
     power /= starts.size * float(np.sum(window.astype(np.float64) ** 2)) * rate
     hz = np.fft.fftfreq(size, 1 / rate)
     order = np.argsort(hz)

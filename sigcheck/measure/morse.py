@@ -233,7 +233,7 @@ def _summed(weight: list[list[float]]) -> list[float]:
     for j in range(1, len(weight) + 1):
         terms = [total[i] + weight[i][j - i - 1] for i in range(max(0, j - _LONGEST), j)]
         top = max(terms)
-        total.append(top + math.log(sum([math.exp(v - top) for v in terms])))
+        total.append(top + math.log(sum([math.exp(v - top) for v in terms if v > top - 40.0])))
     return total
 
 

@@ -34,6 +34,8 @@ _FADE = 10**-2.2  # power below the strongest stretch at which the signal is sti
 _LONGEST_BOUNCE_S = 0.013
 _LEAST_MARKS = 3
 _LEAST_DIT = 20.0  # energy of a dit over the noise density under which it can't be read
+_EVEN = 0.15  # of its length, by which a machine's element may be off after edges and noise
+_CLEAR = 100.0  # power over noise in a cell at which no mark is missed
 _NEARLY = 0.95  # of the gain on the best level: a finer one that comes so near resolves elements better
 _ROUNDS = 5  # of adapting levels, as long as more marks come out of fades
 _SHARP = 0.42  # of a gap, for the amplitude to pass from three quarters to half and back
@@ -96,6 +98,8 @@ def segment(base: Baseband) -> Marks:
 def _in_rhythm(levels: list[Level], path: _Path, edges: _Edges, noise: NoiseBeside) -> _Path:
     """The path found again with the rhythm that it has shown."""
     timing = morse_timing.classify(edges.on_s, edges.off_s)
+    if _beyond_doubt(path, edges, timing):
+        return path
     fit = [v for v in levels if v.cell_s <= timing.unit_s / 5]
     level = fit[-1] if fit else levels[0]
     quiet = noise.power(level)
@@ -114,6 +118,18 @@ def _in_rhythm(levels: list[Level], path: _Path, edges: _Edges, noise: NoiseBesi
     if found.first.size < _LEAST_MARKS:
         return path
     return _Path(level, quiet, power, found.first, found.last, path.gain, found.down_p)
+
+
+def _beyond_doubt(path: _Path, edges: _Edges, timing: morse_timing.Timing) -> bool:
+    """Whether each mark stands out far and each length is near those of its kind: a second look shows nothing new."""
+    mark, gap = edges.off_s - edges.on_s, edges.on_s[1:] - edges.off_s[:-1]
+    marks = np.log(mark / np.where(timing.dah, timing.dah_s, timing.dit_s))
+    gaps = np.log(gap / timing.gaps_s[timing.gap])
+    gaps = np.where(timing.gap == 2, np.minimum(gaps, 0.0), gaps)  # a pause may be of any length
+    even = np.max(np.abs(marks)) < _EVEN and np.max(np.abs(gaps), initial=0.0) < 2 * _EVEN
+    # the weakest marks, for a fade hides others beside them
+    clear = np.min(_mean_power(path.level, path.on_s, path.off_s)) > _CLEAR * np.median(path.quiet)
+    return bool(even and clear)
 
 
 def _best_path(levels: list[Level], noise: NoiseBeside) -> _Path | None:
