@@ -277,7 +277,8 @@ def _backwave(out: _Values, track: Track, gap_s: float, far: FarNoise | None) ->
     bins = np.array([0, -4, -3, 3, 4])
     basis = window[:, None] * np.exp(-2j * np.pi * np.outer(np.arange(length) / length, bins)) / window.sum()
     spectra = np.asarray(turned @ basis.astype(np.complex64))
-    tone, beside = spectra[:, 0].astype(np.complex128), np.mean(np.abs(spectra[:, 1:]) ** 2, axis=1, dtype=np.float64)
+    tone = spectra[:, 0].astype(np.complex128)
+    beside = np.asarray(np.mean(np.abs(spectra[:, 1:]) ** 2, axis=1), np.float64)
     calm = beside < 8 * np.median(beside)  # static crashes
     tone, beside = tone[calm], beside[calm]
     n = tone.size
