@@ -136,7 +136,8 @@ def measure(
     bursts = surroundings.bursts(far, course, track)
     keyed = keying.measure_keying(track, far)
     moved = drift.measure_drift(track)
-    dropouts = (*health.dropouts, *phase_jumps.phase_breaks(track))
+    breaks = phase_jumps.phase_breaks(track) if ours is None or ours.main.phase_is_clear else ()
+    dropouts = (*health.dropouts, *breaks)
     clipped = clipped_share(rails, marks.on_s, marks.off_s, rate)
     health = replace(health, clipped_fraction=clipped, dropouts=dropouts, missing=_without(health, "clipped_fraction"))
     signal = _signal(track, far) if ours is None else _slot_signal(ours, _signal(track, far))
@@ -239,7 +240,7 @@ def _slot_signal(ours: slot.Found, signal: Signal) -> Signal:
         snr_db=cn0 - float(10 * np.log10(REFERENCE_BANDWIDTH_HZ)),
         snr_db_sigma=sigma,
     )
-    if signal.tone_hz is not None:
+    if signal.tone_hz is not None and one.fit.together > 1:
         return signal
     missing = _without(signal, "tone_hz")
     return replace(signal, tone_hz=one.centre_hz, tone_hz_sigma=one.centre_hz_sigma, missing=missing)

@@ -26,6 +26,7 @@ Products = NDArray[np.complex128]
 _SAME_STATION_HZ = 12.0  # from one transmission to the next: twice its width
 _MUCH_STRONGER = 100.0  # in power
 _NOISE_DOUBT = 0.06  # of the noise density: the median of some hundred cells, and the band's ripple
+_CLEAR_PHASE_DB = 35.0  # energy of a symbol over the noise density: 10 ms then show the phase to 0.1 rad
 _SMEARED_HZ = 40.0
 _SMEARED_KEYED_HZ = 150.0
 _SMEARED_HUM_HZ = 8.0
@@ -78,6 +79,11 @@ class Transmission:
     def centre_hz_sigma(self) -> float:
         """Standard uncertainty of that mean."""
         return float(self.fit.sigma[3])
+
+    @property
+    def phase_is_clear(self) -> bool:
+        """Whether a jump of the phase is neither the noise's nor the keying's: enough of it, and it runs on."""
+        return self.fit.energy_db > _CLEAR_PHASE_DB and self.fit.together >= 8
 
     @property
     def cn0_dbhz(self) -> tuple[float, float]:
