@@ -164,7 +164,8 @@ def _median_floor(power: Real, width: int, step: int, blocks: int) -> Real:
 
 def mains_fundamental(p: Periodogram) -> float | None:
     """The mains frequency whose harmonics gather the most evidence, or None where none stands out."""
-    best, found = 0.0, None
+    found: float | None = None
+    best = (-np.inf, 0.0)
     limit, given = p.pair_limit(CHANCE), p.pair_limit(CHANCE_GIVEN)
     for nominal in _MAINS:
         trial = np.arange(nominal - _MAINS_SPAN_HZ, nominal + _MAINS_SPAN_HZ, p.bin_hz / 16)
@@ -179,8 +180,12 @@ def mains_fundamental(p: Periodogram) -> float | None:
                 seen |= r > limit
         evidence[~seen] = 0.0
         top = int(np.argmax(evidence))
-        if evidence[top] > best:
-            best, found = float(evidence[top]), float(trial[top])
+        # copies that the keying makes of one family's line may gather upon the other's grid, all weaker
+        # than itself; a line that both grids share decides nothing
+        strongest = max(p.level(k * float(trial[top])) for k in range(1, _TELLING_ORDERS + 1))
+        rank = (float(np.round(10 * np.log10(strongest + 1e-20))), float(evidence[top]))
+        if evidence[top] > 0.0 and rank > best:
+            best, found = rank, float(trial[top])
     if found is None:
         return None
     orders = [k for k in range(1, 13) if p.pair_sum(np.array([k * found]))[0] > given]

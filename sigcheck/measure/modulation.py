@@ -26,6 +26,7 @@ _SHORT_ELEMENT_S = 0.6
 _STILL_MOVING_RAD = 0.3
 _LEAST_SETTLED = 0.1
 _ADDITIVE_BLOCK_S = 1.5  # shorter than mains or an oscillator wanders, longer than a word's gap
+_SETTLING_SHARE = 0.5
 _SETTLING_S = (0.006, 0.018, 0.054, 0.162)
 
 
@@ -328,6 +329,7 @@ def _less_course(
     out = out.copy()
     still = np.zeros(out.size, bool)
     long = spans > 0.6 * np.quantile(spans, 0.9)
+    settles: list[bool] | None = None
     for kind in (long, ~long):
         here = good & kind[k]
         if not here.any():
@@ -349,7 +351,19 @@ def _less_course(
         course = np.stack([np.abs(mean), np.unwrap(np.angle(mean))], axis=1)
         weight = np.sqrt(n[known])[:, None]
         fitted, *_ = np.linalg.lstsq(shapes[known] * weight, course * weight, rcond=1e-4)
-        amplitude, angle = (shapes @ fitted).T
+        curves = shapes @ fitted
+        scatter = [
+            float(np.mean(np.bincount(age, part**2, size)[known] / n[known] ** 2 - middle**2 / n[known]))
+            for part, middle in ((out.real[here], mean.real - 1.0), (out.imag[here], mean.imag))
+        ]
+        if kind is long or settles is None:
+            settles = [_settles(course[:, c], curves[known, c], n[known], scatter[c]) for c in (0, 1)]
+        for column in (0, 1):
+            # hum in step with the elements shows in their average too: it is no settling, and stays. In a
+            # short element any wave looks like settling, so the long ones decide for both.
+            if not settles[column]:
+                curves[:, column] = np.average(course[:, column], weights=n[known])
+        amplitude, angle = curves.T
         divisor = np.where(known, np.maximum(amplitude, 0.1) * np.exp(1j * angle), 1.0)
         out[here] = ((1.0 + out[here]) / divisor[age] - 1.0).astype(np.complex64)
         for part, curve in ((out.real, amplitude), (out.imag, angle)):
@@ -361,6 +375,14 @@ def _less_course(
     if (good & ~still).sum() < _LEAST_SETTLED * good.sum():
         still[:] = False  # it never settles: then all of it is judged
     return out, still
+
+
+def _settles(course: Real, curve: Real, n: NDArray[np.intp], noise: float) -> bool:
+    """Whether a settling curve explains most of the elements' average course, noise (variance) apart."""
+    middle = np.average(course, weights=n)
+    whole = float(np.average((course - middle) ** 2, weights=n)) - noise
+    explained = float(np.average((curve - middle) ** 2, weights=n))
+    return explained > _SETTLING_SHARE * whole
 
 
 def _less_own_share(x: NDArray[np.float32], curve: Real, element: NDArray[np.int32]) -> NDArray[np.float32]:

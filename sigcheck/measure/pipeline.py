@@ -17,6 +17,7 @@ from sigcheck.measure import (
     drift,
     frequency,
     keying,
+    level,
     on_air,
     phase_jumps,
     purity,
@@ -131,6 +132,7 @@ def measure(
         lines = slot.without_smeared(lines, track.tone_hz, hum.mains_hz)
 
     clean = purity.purity(x, rate, track, modulation, rest, lines, far, hum)
+    lines = surroundings.less_voice(lines, clean.voice_dbc)
     if ours is not None:
         clean = slot.without_neighbours(clean, lines, track.tone_hz)
     bursts = surroundings.bursts(far, course, track)
@@ -205,7 +207,8 @@ def _signal(track: Track, far: surroundings.FarNoise | None) -> Signal:
     sigma = float(np.hypot(4.343 / (np.log(2.0) * np.sqrt(max(samples, 25) / 4)), 0.5))
     first, last = float(marks.on_s[0]), float(marks.off_s[-1])
     keyed_time = float((marks.off_s - marks.on_s).sum())
-    level_range, flutter = _level_swing(track, density, missing)
+    swing = level.level_swing(track, density)
+    missing |= swing.missing
     if track.tone_missing is not None:
         missing["tone_hz"] = track.tone_missing
     return Signal(
@@ -221,8 +224,8 @@ def _signal(track: Track, far: surroundings.FarNoise | None) -> Signal:
         level_dbfs=float(10 * np.log10(max(power, 1e-30))),
         passband_hz=base.passband_hz,
         passband_limited_by="receiver" if base.passband_from_noise else "recording",
-        level_range_db=level_range,
-        flutter_db=flutter,
+        level_range_db=swing.range_db,
+        flutter_db=swing.flutter_db,
         missing=missing,
     )
 
@@ -259,30 +262,6 @@ def _slot_threshold_db(plan: Plan | None) -> float:
     """Signal that a perfect slot needs, in 2500 Hz: a plan may set it as it sets the limits of symptoms."""
     _, fault = plan.limits.get("copy-slot", (None, None)) if plan is not None else (None, None)
     return SLOT_THRESHOLD_DB if fault is None else fault
-
-
-def _level_swing(track: Track, density: float, missing: dict[str, str]) -> tuple[float | None, float | None]:
-    """5..95 % range of the key-down level over 0.2 s, and its rms swing within that, noise removed."""
-    base, marks = track.base, track.marks
-    step = max(1, round(0.2 * base.rate_hz))
-    n = base.z.size // step
-    use = marks.settled[: n * step].reshape(n, step)
-    count = use.sum(axis=1)
-    aligned = (base.z * np.conj(track.carrier) / np.maximum(np.abs(track.carrier), 1e-12))[: n * step]
-    along = np.where(use, aligned.real.reshape(n, step), 0.0)
-    whole = count > 0.1 * step
-    if whole.sum() < 5:
-        why = "less than a second of key-down time"
-        missing.update(level_range_db=why, flutter_db=why)
-        return None, None
-    level = np.maximum(along.sum(axis=1)[whole] / count[whole], 0.0)
-    noise = density * base.rate_hz / 2 / count[whole]  # variance of each mean: fades are not made by noise
-    low, high = np.quantile(level, [0.05, 0.95])
-    if low < 3 * np.sqrt(np.median(noise)):
-        low = 3 * np.sqrt(np.median(noise))
-    spread = float(20 * np.log10(max(high, 1e-30) / max(low, 1e-30))) if high > low else 0.0
-    missing["flutter_db"] = "flutter is not told from other amplitude modulation"
-    return spread, None
 
 
 def _without(family: Family, *names: str) -> dict[str, str]:

@@ -11,6 +11,7 @@ from sigcheck.measure.own_noise import HIGH_HZ, LOW_HZ, Skirt, residual, settled
 from sigcheck.measure.results import Lines, Purity
 from sigcheck.measure.surroundings import FarNoise, Hum, tone_power
 from sigcheck.measure.track import Complex, Track
+from sigcheck.measure.voice import voice
 
 _RASP_HZ = 500.0
 
@@ -26,8 +27,13 @@ def purity(
     hum: Hum,
 ) -> Purity:
     """All purity figures of the key-down signal."""
-    missing: dict[str, str] = {"voice_dbc": "speech-like modulation is not measured"}
+    missing: dict[str, str] = {}
     values: dict[str, object] = {}
+    strongest = sorted(lines.others, key=lambda o: -o.level_dbc)[:2]
+    heard = voice(track, tone_power(track), tuple(o.frequency_hz for o in strongest))
+    values["voice_dbc"] = heard.dbc
+    if heard.dbc is None:
+        missing["voice_dbc"] = heard.reason
     d = distortion(x, rate_hz, track)
     beside: Skirt | None = None
     if m is not None and rest is not None:

@@ -34,6 +34,7 @@ _MAINS_SPAN_HZ = 1.0
 _ADDITIVE_DBC = -45.0
 _MOST_ADDITIVE = 8
 _HUM_TOP_HZ = 1000.0
+_RECOVERY_SHOWS_DB = 3.0
 _MASKED_NOISE = 4.0  # 6 dB: no gain control recovers so far within some 10 ms
 _GUSTY = 1.2
 _OWN_NOISE = 0.7  # 1.5 dB: what a few hundred samples of 15 ms each leave to chance, and the filter's slope
@@ -375,6 +376,13 @@ def sort_out(lines: Lines, q: Quiet, track: Track) -> Lines:
     return replace(lines, spurs=kept)
 
 
+def less_voice(lines: Lines, voice_dbc: float | None) -> Lines:
+    """Less the keyed signals that are a voice's own tones, where a voice is heard."""
+    if voice_dbc is None:
+        return lines
+    return replace(lines, others=tuple(o for o in lines.others if not o.keyed or o.level_dbc > voice_dbc + 3.0))
+
+
 @dataclass(frozen=True)
 class NoiseCourse:
     """Noise power in steps of a millisecond, over its own floor of the moment."""
@@ -520,12 +528,21 @@ def bursts(far: FarNoise | None, course: NoiseCourse | None, track: Track) -> Bu
         missing["gain_recovery_db"] = "no gap of more than 0.1 s to see the noise recover in"
     else:
         recovery = float(10 * np.log10(max(far.late_up, 1e-30) / far.just_up))
-    missing["gain_recovery_s"] = "the recovery's course is not fitted"
+    seconds = None
+    if recovery is None:
+        missing["gain_recovery_s"] = missing["gain_recovery_db"]
+    elif recovery < _RECOVERY_SHOWS_DB:
+        missing["gain_recovery_s"] = "the gain hardly moves at key-up"
+    else:
+        seconds = _recovery_s(far, track)
+        if seconds is None:
+            missing["gain_recovery_s"] = "too few gaps are long enough to follow the gain through"
     return Bursts(
         burst_over_floor_db=over,
         burst_time_fraction=fraction,
         burst_rate_hz=rate,
         gain_recovery_db=recovery,
+        gain_recovery_s=seconds,
         missing=missing,
     )
 
@@ -548,6 +565,36 @@ def disturbed(course: NoiseCourse | None, track: Track) -> Mask:
     # noise alone exceeds 10 dB now and then: a few moments less do no harm, half of the signal would
     settled = track.marks.settled
     return found if found[settled].mean() < 0.5 else np.zeros(n, bool)
+
+
+def _recovery_s(far: FarNoise, track: Track) -> float | None:
+    """Time constant of the gain's rise in dB after key-up, from the noise's typical course in the gaps.
+
+    Fitted over ages up to a second: level(t) = end - rise exp(-t / tau), least squares in dB, tau on a grid.
+    """
+    t = np.arange(far.stream.size) / far.rate_hz
+    since, until = _since(track.marks.off_s, t), _until(track.marks.on_s, t)
+    power = far.stream.real**2 + far.stream.imag**2
+    edges = np.concatenate([[0.005 + 0.5 / 60.0], np.geomspace(0.02, 1.5, 18)])
+    base, marks = track.base, track.marks
+    gap = ~marks.down[np.minimum((t * base.rate_hz).astype(np.intp), marks.down.size - 1)]
+    use = gap & (until > 0.01) & (since > edges[0]) & (since < edges[-1])
+    which = np.searchsorted(edges, since[use], side="right") - 1
+    order = np.argsort(which, kind="stable")
+    parts = np.split(power[use][order], np.cumsum(np.bincount(which[order], minlength=edges.size - 1))[:-1])
+    enough = [k for k, part in enumerate(parts[: edges.size - 1]) if part.size >= 30]
+    if len(enough) < 5:
+        return None
+    age = np.sqrt(edges[:-1] * edges[1:])[enough]
+    level = np.array([10 * np.log10(np.median(parts[k]) / np.log(2.0) + 1e-30) for k in enough])
+    weight = np.sqrt([min(parts[k].size, 2000) for k in enough])
+    best: tuple[float, float] | None = None
+    for tau in np.geomspace(0.01, 3.0, 60):
+        shape = np.stack([np.ones(age.size), -np.exp(-age / tau)], axis=1) * weight[:, None]
+        _, misfit, *_ = np.linalg.lstsq(shape, level * weight, rcond=None)
+        if misfit.size and (best is None or float(misfit[0]) < best[0]):
+            best = float(misfit[0]), float(tau)
+    return None if best is None or best[1] > 2 * age[-1] else best[1]
 
 
 def _burst_figures(
