@@ -20,7 +20,6 @@ def found_in(scene: SlotScene, seed: int) -> list[slot_search.Sighting]:
 @pytest.mark.parametrize(
     ("rate", "seed"),
     [(6000, 0), (6000, 1), (6000, 2), (8000, 3), (11025, 4), pytest.param(48000, 7, marks=pytest.mark.slow)],
-    [(6000, 0), (6000, 1), (6000, 2), (8000, 3), (11025, 4), pytest.param(48000, 7, marks=pytest.mark.slow)],
 )
 def test_found_at_minus_25_db_without_a_hint(rate: int, seed: int) -> None:
     rng = np.random.default_rng(50 + seed)
@@ -143,3 +142,27 @@ def test_noise_speech_carriers_and_keying_are_no_slots(seed: int) -> None:
 
 def test_too_short_a_recording_has_no_slot() -> None:
     assert found_in(SlotScene(rate=8000, seconds=20.0, snr_db=10), 1) == []
+
+
+def four_random_tones(rng: np.random.Generator, length_s: float) -> np.ndarray:
+    """Two minutes of four tones, a spacing apart, that change at random every ``length_s``."""
+    rate, n = 6000, 720_000
+    tones = rng.integers(0, 4, round(n / rate / length_s) + 2)[(np.arange(n) / rate / length_s).astype(int)]
+    hz = 1300.0 + SPACING_HZ * (tones - 1.5)
+    return 0.1 * np.cos(2 * np.pi * np.cumsum(hz) / rate) + 0.03 * rng.standard_normal(n)
+
+
+@pytest.mark.parametrize("length_s", [0.4, 0.9, 1.365])
+def test_four_tones_to_another_clock_are_no_slot(length_s: float) -> None:
+    assert slot_search.search(survey_of(four_random_tones(np.random.default_rng(8), length_s), 6000)) == []
+
+
+@pytest.mark.parametrize("snr_db", [10.0, -12.0])
+def test_a_clear_slot_with_other_symbols_is_found_by_its_clock(snr_db: float) -> None:
+    rng = np.random.default_rng(10)
+    sent = Sending(tone_hz=1900.0, start_s=3.3, symbols=rng.integers(0, 4, 162), drift_hz=1.0)
+    found = found_in(SlotScene(rate=8000, snr_db=snr_db, sendings=(sent,)), 11)
+    assert len(found) == 1
+    assert not found[0].fixed_bits
+    assert abs(found[0].start_s - 3.3) < 0.12
+    assert abs(found[0].centre_hz - 1900.0) < 0.5
