@@ -28,7 +28,7 @@ STAGES = [
     ("judge",),
     ("result",),
     ("saved", "measured_changes"),
-    ("comparison", "history"),
+    ("comparison", "history", "drift_series"),
     ("report",),
     ("cli",),
 ]

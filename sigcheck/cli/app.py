@@ -11,6 +11,7 @@ from sigcheck import __version__
 from sigcheck.cli.calibrate import calibrate
 from sigcheck.cli.compare import compare
 from sigcheck.cli.diagnose import diagnose
+from sigcheck.cli.drift import drift
 from sigcheck.cli.history import group as history_commands
 from sigcheck.cli.plan import group as plan_commands
 from sigcheck.cli.record import record
@@ -29,6 +30,7 @@ def command() -> Callable[..., Any]:
     app.callback()(_common)
     app.command()(diagnose)
     app.command()(compare)
+    app.command()(drift)
     app.command()(calibrate)
     app.add_typer(plan_commands(), name="plan")
     app.add_typer(history_commands(), name="history")

@@ -43,6 +43,7 @@ class Course:
 
 
 def whitened(r: Record, columns: Real) -> Real:
+    """Columns (or values) in units of each block's own sigma."""
     return np.asarray((columns.T / np.sqrt(r.var)).T)
 
 

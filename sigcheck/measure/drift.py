@@ -225,7 +225,10 @@ def _result(
     shown = fine if wave is None else replace(fine, y=fine.y + fine.waves(wave.hz) @ wave.size)
     points = shown_track(shown)
     t = np.array([p.time_s for p in points])
-    curve = _frequency(study, fitted, t)[0] if course.model != "random" else _wander(study, fitted, t)
+    curve, weights = _frequency(study, fitted, t)
+    band = np.sqrt(np.maximum(np.einsum("tp,pq,tq->t", weights, fitted.cov, weights), 0.0))
+    if course.model == "random":
+        curve, band = _wander(study, fitted, t), np.empty(0)
     if wave is not None:
         curve = curve + fine.at(t).waves(wave.hz) @ wave.size
     allan = allan_deviations(c, reference, fine) if fine.is_phase else ()
@@ -239,6 +242,7 @@ def _result(
         model=model,
         track=points,
         fit_hz=tuple(float(v) for v in curve),
+        fit_hz_sigma=tuple(float(v) for v in band),
         allan=allan,
         missing={name: why for name, why in missing.items() if name not in values},
         **values,  # type: ignore[arg-type]

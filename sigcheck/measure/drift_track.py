@@ -24,7 +24,9 @@ def shown_track(r: Record) -> tuple[TrackPoint, ...]:
         r = r.merged(int(blocks))
         same = np.diff(r.group) == 0
         apart = np.diff(r.t)[same]
-        t, hz = (0.5 * (r.t[1:] + r.t[:-1]))[same], np.diff(r.y)[same] / apart
+        t = (0.5 * (r.t[1:] + r.t[:-1]))[same]
+        bend, bend_hz = _bend(r, t)
+        hz = np.diff(r.y - bend)[same] / apart + bend_hz
         sigmas = np.sqrt(r.var[1:] + r.var[:-1])[same] / apart
     else:
         r = r.merged(MOST_BLOCKS)
@@ -33,6 +35,21 @@ def shown_track(r: Record) -> tuple[TrackPoint, ...]:
         TrackPoint(time_s=float(a), hz=float(r.base_hz + f), hz_sigma=float(s))
         for a, f, s in zip(t, hz, sigmas, strict=True)
     )
+
+
+def _bend(r: Record, t: Real) -> tuple[Real, Real]:
+    """Phase of the record's slow change of frequency (m,), and that change itself at the times ``t``.
+
+    A block's mean phase is that of its mean time only where the frequency stands still: blocks of
+    unequal length would make a drift look like noise, were it not taken out first.
+    """
+    if r.t.size < 8:
+        return np.zeros(r.t.size), np.zeros(t.size)
+    turns = np.column_stack([r.slope(), r.cubic()])
+    columns = np.column_stack([r.offsets(), r.constant(), turns]) / np.sqrt(r.var)[:, None]
+    slope, curve = np.linalg.lstsq(columns, r.y / np.sqrt(r.var), rcond=None)[0][-2:]
+    u = t - r.middle_s
+    return turns @ np.array([slope, curve]), slope * u + curve * u**2
 
 
 def repeats_each_transmission(marks: Marks, r: Record) -> bool | str:

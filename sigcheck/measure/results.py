@@ -301,6 +301,7 @@ class Drift(Family):
     allan: tuple[StabilityPoint, ...] = ()
     track: tuple[TrackPoint, ...] = ()
     fit_hz: tuple[float, ...] = ()  # the model at the track's times
+    fit_hz_sigma: tuple[float, ...] = ()  # its own uncertainty there; empty for a random course
 
 
 @dataclass(frozen=True, kw_only=True)
