@@ -194,23 +194,35 @@ def _fold_stretch(
     folded, middle_s = _fold_blocks(power[:, bands], at_s, phases)
     # a pulse longer than a frame is gathered over its length
     kernel = max(1, round(tick_s * phases))
+    wide = max(1, round(_LONG_S * phases))
+
+    def contrast(line: Real) -> Real:
+        return _peak(line, kernel) if tick_s <= _LONG_S else _rise(line, wide)
+
+    # the scatter of a fold of noise is the same in every band: one that happens to have little is no better for it
+    scatter = 1.4826 * np.median(np.abs(contrast(folded.sum(axis=0))), axis=0)
+    scatter = np.maximum(scatter, max(float(np.median(scatter)), 1e-12))
     best = (0.0, 0.0, 0, 0)
     step_ppm = 1e6 / phases / max(middle_s[-1] + _BLOCK_S / 2, _BLOCK_S)
     for ppm in np.arange(-np.ceil(_MOST_PPM / step_ppm), np.ceil(_MOST_PPM / step_ppm) + 1) * step_ppm:
         line = np.zeros(folded.shape[1:])
         for block, t in zip(folded, middle_s, strict=True):
             line += np.roll(block, -round(1e-6 * ppm * t * phases), axis=0)
-        score = _sharpness(line, kernel) if tick_s <= _LONG_S else _rise(line, max(1, round(_LONG_S * phases)))
+        score = contrast(line) / scatter
         k = int(np.argmax(score))
         if score.flat[k] > best[0]:
             best = (float(score.flat[k]), float(ppm), *divmod(k, score.shape[1]))
-    value, ppm, phase, band = best
+    value, ppm, phase, _ = best
     if value < _CLEAR:
         return None
     # the beginning of the pulse: the fold gathers centres of frames over the kernel
     begins = (phase + 0.5) / phases - tick_s / 2 if tick_s <= _LONG_S else phase / phases
-    hz = float(bands[band]) * bin_hz if tick_hz is None else tick_hz
-    return hz, float(begins), 1.0 + 1e-6 * float(ppm)
+    if tick_hz is None:  # the contrast is nearly as good beside the pulse's own band: there most power comes in
+        within = phase if tick_s <= _LONG_S else (phase + wide // 2) % phases
+        there = ((at_s * (1 - 1e-6 * ppm)) % 1.0 * phases).astype(int) % phases == within
+        gain = np.median(power[there][:, bands], axis=0) - np.median(power[:, bands], axis=0)
+        tick_hz = float(bands[int(np.argmax(gain))]) * bin_hz
+    return tick_hz, float(begins), 1.0 + 1e-6 * float(ppm)
 
 
 def _short_spectra(audio: Complex, length: int, hop: int) -> NDArray[np.float32]:
@@ -243,23 +255,21 @@ def _fold_blocks(power: NDArray[Any], at_s: Real, phases: int) -> tuple[Real, Re
     return out, middles
 
 
-def _sharpness(line: Real, kernel: int) -> Real:
-    """How far each place in the fold (phases, bands) stands above the rest of its band, in its own scatter."""
+def _peak(line: Real, kernel: int) -> Real:
+    """How far each place in the fold (phases, bands) stands above the rest of its band."""
     wide = np.concatenate([line[-kernel:], line, line[:kernel]])
     total = np.cumsum(np.concatenate([np.zeros((1, line.shape[1])), wide]), axis=0)
     first = kernel - kernel // 2 + np.arange(line.shape[0])
     smooth = (total[first + kernel] - total[first]) / kernel
-    above = smooth - np.median(smooth, axis=0)
-    return np.asarray(above / np.maximum(1.4826 * np.median(np.abs(above), axis=0), 1e-12))
+    return np.asarray(smooth - np.median(smooth, axis=0))
 
 
 def _rise(line: Real, width: int) -> Real:
-    """How far the fold (phases, bands) rises at each place, in its own scatter."""
+    """How far the fold (phases, bands) rises at each place."""
     total = np.cumsum(np.concatenate([line[-width:], line, line[:width]]), axis=0)
     total = np.concatenate([np.zeros((1, line.shape[1])), total])
     k = width + np.arange(line.shape[0])
-    rise = (total[k + width] - 2 * total[k] + total[k - width]) / width
-    return np.asarray(rise / np.maximum(1.4826 * np.median(np.abs(rise), axis=0), 1e-12))
+    return np.asarray((total[k + width] - 2 * total[k] + total[k - width]) / width)
 
 
 # --- each pulse by itself --------------------------------------------------------------------------

@@ -170,3 +170,18 @@ def test_noise_tones_and_keying_are_no_pulses() -> None:
 def test_too_short(seconds: float) -> None:
     found = measure_ticks(np.zeros(max(1, int(8000 * seconds)), np.float32), 8000.0)
     assert "too few" in found.missing["offset_s"]
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_any_rate_pulse_and_start(seed: int) -> None:
+    """Strong pulses show in bands far beside their own: the right one is taken, and the right beginning."""
+    rng = np.random.default_rng([seed, 5])
+    station = Station(tick_hz=float(rng.choice([1000, 1200, 1800])), tones=())
+    rate = float(rng.choice([6000, 8000, 11025, 44100, 96000]))
+    chain = Chain(rate_hz=rate, snr_db=float(rng.uniform(12, 40)), passband_hz=None)
+    recording = made(seed, station=station, chain=chain, seconds=45)
+    found = measured(recording)
+    assert found.offset_s == pytest.approx(recording.offset_s, abs=1e-4)
+    assert found.sample_rate_error_ppm_sigma is not None and found.sample_rate_error_ppm is not None
+    error = abs(found.sample_rate_error_ppm - recording.sample_rate_error_ppm)
+    assert error < 4.5 * found.sample_rate_error_ppm_sigma < 12  # 45 s at 12 dB: bound 0.6 ppm
