@@ -17,7 +17,7 @@ import numpy as np
 from sigcheck.measure.cells import Cells, cells, chirp_fit
 from sigcheck.measure.courses import PRICE_CYCLE, Course, Wave, best_cycle, best_tau, fast_wave, refined
 from sigcheck.measure.drift_track import allan_deviations, repeats_each_transmission, shown_track
-from sigcheck.measure.frequency_steps import best_steps, refined_steps
+from sigcheck.measure.frequency_steps import best_steps, confirmed, refined_steps
 from sigcheck.measure.oscillator_noise import Noise
 from sigcheck.measure.phase_jumps import phase_jumps
 from sigcheck.measure.phase_record import (
@@ -60,8 +60,15 @@ def measure_drift(track: Track) -> Drift:
         return _nothing("the signal is too short or too weak to see its frequency move")
     wave = fast_wave(fine)
     slow = fine if wave is None else replace(fine, y=fine.y - fine.waves(wave.hz) @ wave.size)
-    study = _Study(slow, keyed=track.marks.keyed)
-    return _result(c, track, reference, study, study.choose(), wave)
+    witness = _witness(c, track, reference, fine)
+    study = _Study(slow, keyed=track.marks.keyed, witness=witness)
+    course = study.choose()
+    if course is None and witness is not None:  # the cycles between the elements were miscounted: do without
+        study, wave = _Study(witness, keyed=track.marks.keyed), None
+        course = study.choose()
+    if course is None:
+        return _nothing("the phase from one element to the next contradicts their frequencies")
+    return _result(c, track, reference, study, course, wave)
 
 
 def _nothing(why: str) -> Drift:
@@ -80,11 +87,19 @@ def _record(c: Cells, track: Track, reference: Real) -> Record:
     return with_breaks_at_gaps(phase_record(c, reference, most=most, breaks_s=breaks))
 
 
+def _witness(c: Cells, track: Track, reference: Real, fine: Record) -> Record | None:
+    """The elements' own frequencies, where the record is of the phase from one to the next."""
+    if not fine.is_phase or not track.marks.keyed or track.marks.on_s.size < 4:
+        return None
+    return element_frequencies(c, cells(track.base, track.marks.settled), reference)
+
+
 class _Study:
     """The search for the course of one record."""
 
-    def __init__(self, fine: Record, *, keyed: bool) -> None:
+    def __init__(self, fine: Record, *, keyed: bool, witness: Record | None = None) -> None:
         self.fine = fine
+        self._witness = witness
         self.coarse = fine.merged(NOISE_BLOCKS)
         self.noise = Noise(self.coarse)
         # an element's own slope turns its phase by sqrt(12) times the scatter over its length
@@ -94,14 +109,21 @@ class _Study:
         self._coarse = replace(self.coarse, var=self.coarse.var + floor)
         self._noise = Noise(self._coarse) if floor else self.noise
 
-    def choose(self) -> Course:
-        """The course with the lowest score, its place parameters as good as they get."""
+    def choose(self) -> Course | None:
+        """The course with the lowest score, its place parameters as good as they get.
+
+        None where it has steps of the phase that the elements' own frequencies contradict.
+        """
         scored = [self._scored(Course("constant")), self._scored(Course("linear", slope=True, price=_PRICE_RATE))]
         if self.fine.t.size >= 8:
             scored += [self._scored(course) for course in self._smooth_courses()]
             best = min(s.score for s in scored)
             scored += [self._scored(course) for course in self._step_courses(best)]
         top = min(scored, key=lambda s: s.score)
+        if top.course.steps_s and self.fine.is_phase and self._witness is not None:
+            base = replace(top.course, steps_s=()).design(self._fine)
+            if confirmed(top.course.steps_s, base, self._fine, self._witness) != top.course.steps_s:
+                return None
         if top.noise == "random-walk-fm" and top.course.model in ("constant", "linear"):
             return replace(top.course, model="random")
         if top.course.steps_s:
@@ -131,6 +153,9 @@ class _Study:
         out = []
         for slope in (False, True):
             places = best_steps(r, slope, price, most)
+            if places and not r.is_phase:
+                base = Course("linear" if slope else "constant", slope=slope).design(r)
+                places = confirmed(places, base, r, r)
             if places:
                 cost = price * len(places) + _PRICE_RATE * slope
                 out.append(Course("steps", slope=slope, steps_s=places, price=cost))

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sigcheck.measure.courses import Course, Rest, whitened
 from sigcheck.measure.phase_record import Record
@@ -80,6 +82,63 @@ def placed(r: Record, base: Real, times: list[float], rounds: int = 2) -> list[f
             y = rest(whitened(r, r.y))
             times[i] = _place(r, rest, y, at, block / (1 + turn), (low, high), rounds_here)
     return times
+
+
+# A step is believed with so many blocks on each side of it: one alone may be an odd element.
+_SIDE_BLOCKS = 2
+_REFUTED_SIGMAS = 4.0
+
+
+def confirmed(places: tuple[float, ...], base: Real, r: Record, elements: Record) -> tuple[float, ...]:
+    """Those of the steps that the frequency within the elements shows too.
+
+    A cycle too many or too few across a gap between words looks like two steps of 1 / gap with opposite signs;
+    the elements between them know nothing of it. And what the first or last element does alone (a filter that
+    rings, a gain control that settles, a click taken for an element) is no step of the oscillator.
+
+    Parameters
+    ----------
+    places : times of the steps fitted to ``r``, whose other columns are ``base`` (m, p).
+    elements : frequency of each element, from its own phase alone.
+    """
+    at = _apart(np.array(places), r.t)
+    while at.size:
+        columns = whitened(r, np.column_stack([base, r.hinges(at)]))
+        sizes = np.linalg.lstsq(columns, whitened(r, r.y), rcond=None)[0][-at.size :]
+        part = np.searchsorted(at, elements.t)
+        levels = [_level(elements, part == k) for k in range(at.size + 1)]
+        excess = np.array([_excess(*pair, size) for pair, size in zip(pairwise(levels), sizes, strict=True)])
+        k = int(np.argmax(excess))
+        if excess[k] <= 0.0:
+            break
+        at = np.delete(at, k)
+    return tuple(float(t) for t in at)
+
+
+def _apart(at: Real, t: Real) -> Real:
+    """Steps with nothing between them made one, and those too near to either end left out."""
+    part = np.searchsorted(t, at)
+    middles = np.array([at[part == k].mean() for k in np.unique(part)])
+    before = np.searchsorted(t, middles)
+    return middles[(before >= _SIDE_BLOCKS) & (t.size - before >= _SIDE_BLOCKS)]
+
+
+def _excess(before: tuple[float, float] | None, after: tuple[float, float] | None, size: float) -> float:
+    """By how much the elements on both sides contradict a step, hertz; negative where they don't."""
+    if before is None or after is None:
+        return np.inf  # no element there: nothing speaks for it
+    doubt = _REFUTED_SIGMAS * float(np.hypot(before[1], after[1])) + 0.3 * abs(size)
+    return abs(after[0] - before[0] - size) - doubt
+
+
+def _level(r: Record, use: NDArray[np.bool_]) -> tuple[float, float] | None:
+    """Median frequency of some elements and its sigma, by their own scatter where that is larger."""
+    if not use.any():
+        return None
+    middle = float(np.median(r.y[use]))
+    scatter = 1.4826 * float(np.median(np.abs(r.y[use] - middle)))
+    single = max(float(np.sqrt(np.median(r.var[use]))), scatter)
+    return middle, 1.253 * single / float(np.sqrt(use.sum()))
 
 
 def joined(times: list[float], sizes: Real, block: float) -> list[float]:
