@@ -12,7 +12,7 @@ bound and one with spread as well as it allows.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -107,6 +107,7 @@ class Fit:
     covariance: Real  # (9, 9)
     sums: Complex  # (162, 4) integrals over each symbol on each tone, noise of variance noise_density * symbol_s
     rest: Wide  # samples with the modelled phase taken off, zero outside the transmission
+    fixed_bits: bool  # whether the symbols' low bits are the protocol's
 
     @property
     def sigma(self) -> Real:
@@ -138,13 +139,14 @@ def fit(narrow: Narrow, seen: Sighting, known: Symbols | None = None, *, thoroug
     if inside[1] - inside[0] < SYMBOLS // 4:
         return None
     density = noise_density(narrow, narrow.z, course.hz[0])
-    course = _coarse(narrow, course, inside)
-    before = _Decided.of(narrow, course, density, inside)
+    fixed = seen.fixed_bits
+    course = _coarse(narrow, course, inside, fixed)
+    before = _Decided.of(narrow, course, density, inside, fixed)
     together = 0
     covariance: Real = np.zeros((_PARAMETERS, _PARAMETERS))
     if thorough:
         course, covariance, together = _refined(narrow, course, before.symbols, inside, density, 2)
-    now = _Decided.of(narrow, course, density, inside)
+    now = _Decided.of(narrow, course, density, inside, fixed)
     if known is not None and np.mean(known[inside[0] : inside[1]] == now.symbols[inside[0] : inside[1]]) > 0.7:
         now = replace(now, symbols=known.astype(np.intp))
     for leap in _LEAPS if together else ():
@@ -157,17 +159,17 @@ def fit(narrow: Narrow, seen: Sighting, known: Symbols | None = None, *, thoroug
             break
     # with the tones' changes taken off the signal no longer reaches into what is taken for noise
     density = noise_density(narrow, _rest(narrow, course, now.symbols, 0, SYMBOLS, beyond=True), 0.0)
-    now = _Decided.of(narrow, course, density, inside)
+    now = _Decided.of(narrow, course, density, inside, fixed)
     first, last = now.heard(inside)
     used = now.symbols if known is None or np.mean(known[first:last] == now.symbols[first:last]) <= 0.7 else known
     if together:
         course, covariance, _ = _refined(narrow, course, used, (first, last), density, together)
     elif thorough:
         course, covariance = _incoherent(narrow, course, used, (first, last))
-    now = _Decided.of(narrow, course, density, inside)
+    now = _Decided.of(narrow, course, density, inside, fixed)
     rest = _rest(narrow, course, used, first, last)
     return Fit(course, now.symbols, now.posterior, first, last, max(together, 1), now.power, density, covariance,
-               now.sums, rest)  # fmt: skip
+               now.sums, rest, fixed)  # fmt: skip
 
 
 def heard_again(narrow: Narrow, strong: Fit, apart_hz: float) -> bool:
@@ -175,7 +177,7 @@ def heard_again(narrow: Narrow, strong: Fit, apart_hz: float) -> bool:
     course = replace(strong.course, hz=(apart_hz, *strong.course.hz[1:]))
     part = slice(strong.first, strong.last)
     density = noise_density(narrow, narrow.z, apart_hz)
-    here = _Decided.of(narrow, course, density, (strong.first, strong.last))
+    here = _Decided.of(narrow, course, density, (strong.first, strong.last), strong.fixed_bits)
     doubt = float(sum(np.sum(1 - posterior.max(axis=1)[part]) for posterior in (here.posterior, strong.posterior)))
     differ = int(np.sum(here.symbols[part] != strong.symbols[part]))
     return bool(differ <= doubt + 4 * np.sqrt(doubt) + 1)
@@ -238,16 +240,15 @@ def offset_integrals(narrow: Narrow, course: Course, offsets_hz: Real) -> Comple
 # --- catching hold -----------------------------------------------------------------------------
 
 
-def _coarse(narrow: Narrow, course: Course, inside: tuple[int, int]) -> Course:
+def _coarse(narrow: Narrow, course: Course, inside: tuple[int, int], fixed: bool) -> Course:
     """Start, centre, drift, spacing and length to within what two symbols together resolve."""
     late = np.arange(-_LATENESS_S, _LATENESS_S + 1e-9, 0.015)
     for _ in range(2):
-        course = _best_of(narrow, [replace(course, start_s=course.start_s + d) for d in late], inside)
-        course = _best_of(narrow, [_moved(course, d, 0.0) for d in np.arange(-0.3, 0.31, 0.1)], inside)
-        course = _best_of(narrow, [_moved(course, 0.0, d) for d in np.arange(-0.6, 0.61, 0.2)], inside)
-        course = _best_of(
-            narrow, [replace(course, spacing_hz=course.spacing_hz * k) for k in (0.9, 0.95, 1.0, 1.05, 1.1)], inside
-        )
+        best = partial(_best_of, narrow, inside=inside, fixed=fixed)
+        course = best([replace(course, start_s=course.start_s + d) for d in late])
+        course = best([_moved(course, d, 0.0) for d in np.arange(-0.3, 0.31, 0.1)])
+        course = best([_moved(course, 0.0, d) for d in np.arange(-0.6, 0.61, 0.2)])
+        course = best([replace(course, spacing_hz=course.spacing_hz * k) for k in (0.9, 0.95, 1.0, 1.05, 1.1)])
         late = np.arange(-0.03, 0.031, 0.01)
     return course
 
@@ -256,15 +257,22 @@ def _moved(course: Course, centre_hz: float, end_hz: float) -> Course:
     return replace(course, hz=(course.hz[0] + centre_hz, course.hz[1] + end_hz, *course.hz[2:]))
 
 
-def _best_of(narrow: Narrow, courses: list[Course], inside: tuple[int, int]) -> Course:
-    """The one with the most energy on the stronger tone of each symbol's pair."""
-    rows = np.arange(inside[0], inside[1])
-    gains = []
-    for one in courses:
-        power = np.abs(symbol_integrals(narrow, one)[rows]) ** 2
-        gains.append(np.maximum(power[np.arange(rows.size), FIXED_BITS[rows]],
-                                power[np.arange(rows.size), FIXED_BITS[rows] + 2]).sum())  # fmt: skip
+def _best_of(narrow: Narrow, courses: list[Course], inside: tuple[int, int], fixed: bool) -> Course:
+    """The one with the most energy on the stronger tone of each symbol's pair, or of all four."""
+    gains = [
+        _own_and_wrong(np.abs(symbol_integrals(narrow, one)) ** 2, fixed)[0][slice(*inside)].sum() for one in courses
+    ]
     return courses[int(np.argmax(gains))]
+
+
+def _own_and_wrong(energy: Real, fixed: bool) -> tuple[Real, Real]:
+    """Energy (162,) on the strongest tone that a symbol may have, and the mean on tones that it has not."""
+    if not fixed:
+        own = energy.max(axis=1)
+        return own, (energy.sum(axis=1) - own) / 3
+    rows = np.arange(SYMBOLS)
+    own = np.maximum(energy[rows, FIXED_BITS], energy[rows, FIXED_BITS + 2])
+    return own, 0.5 * (energy[rows, 1 - FIXED_BITS] + energy[rows, 3 - FIXED_BITS])
 
 
 # --- symbols -----------------------------------------------------------------------------------
@@ -281,19 +289,17 @@ class _Decided:
     evidence: Real  # (162,) log likelihood of a symbol there over noise alone
 
     @classmethod
-    def of(cls, narrow: Narrow, course: Course, density: float, inside: tuple[int, int]) -> _Decided:
+    def of(cls, narrow: Narrow, course: Course, density: float, inside: tuple[int, int], fixed: bool) -> _Decided:
         sums = symbol_integrals(narrow, course)
         energy = np.abs(sums) ** 2 / (density * course.symbol_s)
-        rows = np.arange(SYMBOLS)
-        own = np.maximum(energy[rows, FIXED_BITS], energy[rows, FIXED_BITS + 2])
-        wrong = 0.5 * (energy[rows, 1 - FIXED_BITS] + energy[rows, 3 - FIXED_BITS])
+        own, wrong = _own_and_wrong(energy, fixed)
         strength = _nearby(own - wrong, inside)
         # spread and wrong spacing put a share of the energy into the other tones: noise of its own
         usual = slice(*inside)
         leak = np.clip((wrong[usual].mean() - 1.0) / max(float(strength[usual].mean()), 0.1), 0.0, 1.0)
         ratio, noise = np.maximum(strength, 0.1)[:, None], (1.0 + leak * np.maximum(strength, 0.1))[:, None]
         likely = log_i0(2 * np.sqrt(ratio * energy) / noise) - ratio / noise
-        prior = np.where((np.arange(4) % 2) == FIXED_BITS[:, None], 0.0, -_TRUST)
+        prior = np.where((np.arange(4) % 2) == FIXED_BITS[:, None], 0.0, -_TRUST if fixed else 0.0)
         weight = likely + prior
         top = weight.max(axis=1, keepdims=True)
         share = np.exp(weight - top)

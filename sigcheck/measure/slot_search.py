@@ -58,6 +58,13 @@ _LEAST_LEAN = 0.13  # mean square of the lean of noise (simulated)
 _CLEAR_LEAN = 0.4  # mean square of the lean: a slot of -20 dB in 2500 Hz has this, a clear one 0.6
 _EXPLAINED = 0.8  # correlation coefficient
 _CLEARLY_BETTER = 1.0  # in the score: as much as its scatter
+# A slot that is not known by its fixed bits must be clear: energy of a symbol over the noise density
+# (-19 dB in 2500 Hz), share of it on one tone at a time in step with the clock and how much less out of
+# step, share of the symbols on each tone (a quarter, if random).
+_CLEAR_ENERGY = 20.0
+_SHARE_ON_TONES = 0.72
+_IN_STEP = 0.1
+_EACH_TONE = 0.1
 _FEWEST = 40  # symbols within the recording
 # The largest of some 10^6 correlations of noise reaches 5.5; of things that dwell for longer than a
 # symbol the scatter is larger by half.
@@ -77,6 +84,7 @@ class Sighting:
     symbol_s: float
     score: float  # correlation times the square root of the number of symbols
     within: int  # symbols within the recording
+    fixed_bits: bool = True  # False: it keeps the clock on four tones, but its symbols are others
 
 
 @dataclass(frozen=True)
@@ -283,7 +291,8 @@ def _correlated(p: TonePower, n: Narrow) -> list[Sighting]:
     wrong: list[Sighting] = []
     for share in _LENGTHS:
         wrong += _best_by_fixed_bits(p, n, _GRID, share * SYMBOL_S, _DRIFTS_HZ[:1])
-    return _distinct(found + [one for one in wrong if one.score > best + _CLEARLY_BETTER])
+    found = _distinct(found + [one for one in wrong if one.score > best + _CLEARLY_BETTER])
+    return found or _by_clock(p, n)
 
 
 def _all_explained(p: TonePower, found: list[Sighting]) -> bool:
@@ -362,6 +371,62 @@ def _exact_score(
     lean, bits = lean - lean.mean(), bits - bits.mean()
     scale = np.sqrt(np.sum(lean**2) * np.sum(bits**2))
     return float(np.sum(lean * bits) / max(scale, 1e-9) * np.sqrt(heard.sum())), int(heard.sum())
+
+
+def _by_clock(p: TonePower, n: Narrow) -> list[Sighting]:
+    """A clear transmission that keeps the symbols' clock and uses all four tones, whatever it sends.
+
+    Nearly all its power then lies on one tone at a time, in step with the clock and only so. The 162
+    symbols are where the power is.
+    """
+    count = int((p.value.shape[0] - 1) * p.hop_s / SYMBOL_S)
+    at = np.round(np.arange(count) * SYMBOL_S / p.hop_s).astype(np.intp)
+    lowest = np.arange(2 * _GRID, p.value.shape[1] - 5 * _GRID)
+    best: tuple[float, float, int, int, float] | None = None
+    worst = np.inf
+    for hop in range(_HOPS):
+        rows = p.value[np.minimum(at + hop, p.value.shape[0] - 1)]
+        total = (rows.sum(axis=1) - rows.shape[1]) / _GRID  # energy over the noise density
+        length = min(SYMBOLS, count)
+        running = np.concatenate([[0.0], np.cumsum(total)])
+        first = int(np.argmax(running[length:] - running[:-length]))
+        energy = float(running[first + length] - running[first])
+        if energy < _CLEAR_ENERGY * length:
+            return []
+        part = rows[first : first + length]
+        shares = {drift_hz: _share_on_tones(part, lowest, drift_hz) / energy for drift_hz in _DRIFTS_HZ}
+        drift_hz = max(shares, key=lambda d: float(shares[d].max()))
+        share = float(shares[drift_hz].max())
+        worst = min(worst, share)
+        if best is None or share > best[0]:
+            column = int(lowest[np.argmax(shares[drift_hz])])
+            best = (share, p.first_s + (hop + at[first]) * p.hop_s, column, first, drift_hz)
+            used = _tones_used(part, column, drift_hz)
+    if best is None or best[0] < _SHARE_ON_TONES or best[0] - worst < _IN_STEP or min(used) < _EACH_TONE:
+        return []
+    _, start_s, column, _, drift_hz = best
+    centre = n.hz + (column + 1.5 * _GRID - p.middle) * SPACING_HZ / _GRID
+    return [Sighting(float(centre), float(start_s), drift_hz, SPACING_HZ, SYMBOL_S, 0.0, min(SYMBOLS, count), False)]
+
+
+def _on_tones(part: NDArray[np.float32], lowest: NDArray[np.intp], drift_hz: float) -> NDArray[np.float32]:
+    """Power of each symbol on the four tones from each lowest one along a drift, (symbols, lowest, 4)."""
+    along = np.arange(part.shape[0]) / SYMBOLS - 0.5
+    shift = np.round(drift_hz * along * _GRID / SPACING_HZ).astype(np.intp)
+    columns = shift[:, None, None] + lowest[:, None] + _GRID * np.arange(4)
+    return np.asarray(part[np.arange(part.shape[0])[:, None, None], np.clip(columns, 0, part.shape[1] - 1)])
+
+
+def _share_on_tones(part: NDArray[np.float32], lowest: NDArray[np.intp], drift_hz: float) -> Real:
+    """Energy on the strongest of four tones, summed over the symbols, for each lowest tone."""
+    return np.asarray((_on_tones(part, lowest, drift_hz).max(axis=2) - 1.0).sum(axis=0), np.float64)
+
+
+def _tones_used(part: NDArray[np.float32], lowest: int, drift_hz: float) -> list[float]:
+    """Share of the symbols on each of the tones, and of those that differ from the one before."""
+    tones = np.argmax(_on_tones(part, np.array([lowest]), drift_hz)[:, 0], axis=1)
+    shares = [float(np.mean(tones == k)) for k in range(4)]
+    return [*shares, float(np.mean(np.diff(tones) != 0)) - 0.4]
 
 
 def _pair_lean(power: NDArray[np.float32], grid: int) -> NDArray[np.float32]:
