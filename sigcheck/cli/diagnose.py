@@ -56,6 +56,7 @@ def diagnose(
     ] = None,
 ) -> int:
     """Say what is wrong with the signal in a recording, what likely causes it, and what would settle it."""
+    from sigcheck.cli.progress import Progress
     from sigcheck.errors import SettingError
     from sigcheck.plan import load_plan
     from sigcheck.recording import load
@@ -64,16 +65,21 @@ def diagnose(
 
     folder = None if out is None else _folder(out)
     intended = None if plan is None else load_plan(plan)
-    with _decoders_silenced():
-        recording = load(file, plan=intended)
-    if tone is not None and not 0 < tone < recording.sample_rate_hz / 2:
-        raise SettingError(
-            f"--tone {tone:g} Hz is not in {file}, which holds 0 to {recording.sample_rate_hz / 2:g} Hz; "
-            "give the audio frequency of the tone"
-        )
-    result = diagnosed(recording, intended, tone_hz=tone, channel=channel, notes=tuple(note or ()))
+    with Progress(("reading", "measuring", "drawing")) as progress:
+        with _decoders_silenced():
+            recording = load(file, plan=intended)
+        if tone is not None and not 0 < tone < recording.sample_rate_hz / 2:
+            raise SettingError(
+                f"--tone {tone:g} Hz is not in {file}, which holds 0 to {recording.sample_rate_hz / 2:g} Hz; "
+                "give the audio frequency of the tone"
+            )
+        progress.next()
+        result = diagnosed(recording, intended, tone_hz=tone, channel=channel, notes=tuple(note or ()))
+        progress.next()
+        if folder is not None:
+            _write_report(result, folder, Path(file).stem)
     if folder is not None:
-        _write_report(result, folder, Path(file).stem)
+        print(f"report: {folder / Path(file).stem}.html", file=sys.stderr)
     if json == "-":
         sys.stdout.write(result.to_json())
     else:
@@ -121,7 +127,6 @@ def _write_report(result: Result, folder: Path, name: str) -> None:
     views.save(folder / f"{name}.npz")
     write_whole(folder / f"{name}.json", result.to_json().encode())
     write_whole(folder / f"{name}.html", page.encode())
-    print(f"report: {folder / name}.html", file=sys.stderr)
 
 
 def _print_summary(result: Result) -> None:

@@ -73,8 +73,7 @@ def excerpt(
     rate_hz = track.base.rate_hz
     start = _where(track, seconds)
     audio = _cut(track.base.audio, rate_hz, start, seconds)
-    fitted, keying = _fitted(track, start, seconds, rise, fall)
-    clean = track.marks.amplitude * keying * np.exp(2j * np.pi * track.tone_hz / rate_hz * np.arange(keying.size))
+    fitted, clean = _fitted(track, start, seconds, rise, fall)
     return _sound(start, *(_analytic(v, rate_hz) for v in (audio, audio - fitted, clean)))
 
 
@@ -94,21 +93,23 @@ def gentle_edge(time_s: Real, amplitude: Real, ten_ninety_s: float | None, *, ri
 
 def _fitted(
     track: Track, start_s: float, seconds: float, rise: EdgeShape | None, fall: EdgeShape | None
-) -> tuple[Complex, Real]:
-    """The fitted clean signal as analytic audio, and its keying alone, over the excerpt with its margins."""
+) -> tuple[Complex, Complex]:
+    """The fitted and the clean signal as analytic audio, over the excerpt with its margins."""
     base = track.base
     first = round((start_s - _MARGIN_S) * base.rate_hz)
     count = round((seconds + 2 * _MARGIN_S) * base.rate_hz)
     low, high = max(first, 0), min(first + count, base.z.size)
     shape = _keying(track, np.arange(low, high) / base.rate_hz, rise, fall)
-    up = np.conj(turn(base.path_hz[low:high], base.rate_hz))
-    # The turn begins at an unknown phase; where the audio is strongest it is known best.
-    k = int(np.abs(base.audio[low:high]).argmax())
-    up *= np.exp(1j * np.angle(base.audio[low + k] * np.conj(base.z[low + k] * up[k])))
-    audio, keying = np.zeros(count, np.complex64), np.zeros(count)
-    audio[low - first : high - first] = track.carrier[low:high] * shape * up
-    keying[low - first : high - first] = shape
-    return audio, keying
+    # Both hold the same samples: what turned the one into the other, path and tones of a slot alike.
+    up = base.audio[low:high] * np.conj(base.z[low:high])
+    up /= np.maximum(np.abs(up), 1e-30)
+    # Without the slow path the tones of a slot are left, of any other signal nothing.
+    tones = up * turn(base.path_hz[low:high], base.rate_hz)
+    steady = np.exp(2j * np.pi * track.tone_hz / base.rate_hz * np.arange(high - low))
+    fitted, clean = np.zeros(count, np.complex64), np.zeros(count, np.complex64)
+    fitted[low - first : high - first] = track.carrier[low:high] * shape * up
+    clean[low - first : high - first] = track.marks.amplitude * shape * tones * steady
+    return fitted, clean
 
 
 def _where(track: Track, seconds: float) -> float:
@@ -208,7 +209,7 @@ def _sound(start_s: float, heard: Real, wrong: Real | None, clean: Real | None) 
         start_s=np.array(start_s),
         heard=_clip(heard * gain),
         wrong=nothing if wrong is None else _clip(wrong * gain * raise_),
-        clean=nothing if clean is None else _clip(clean * gain),
+        clean=nothing if clean is None else _clip(clean * _gain(clean, _TONE_RMS)),
         raised_db=np.array(20 * np.log10(raise_)),
     )
 

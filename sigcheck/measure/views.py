@@ -21,6 +21,7 @@ from sigcheck.errors import ResultError, SaveError
 from sigcheck.measure.results import Measurements
 from sigcheck.measure.sound import EdgeShape, Sound, excerpt, gentle_edge
 from sigcheck.measure.spectrum import hann
+from sigcheck.measure.symbol_view import SymbolView, symbol_view
 from sigcheck.measure.track import Complex, Mask, Real, Track
 
 _LOWEST_DB = -200.0  # stands for the logarithm of nothing
@@ -130,6 +131,7 @@ class Views:
     stretch: Stretch | None = None
     level: Level | None = None
     sound: Sound | None = None
+    symbols: SymbolView | None = None
 
     _KINDS: ClassVar[dict[str, type[Any]]] = {
         "spectrogram": Spectrogram,
@@ -141,6 +143,7 @@ class Views:
         "stretch": Stretch,
         "level": Level,
         "sound": Sound,
+        "symbols": SymbolView,
     }
 
     def save(self, path: str | os.PathLike[str]) -> None:
@@ -225,6 +228,7 @@ def prepare(
         stretch=_stretch(track, 2 * max_width),
         level=_level(track, max_width // 2),
         sound=excerpt(x, rate_hz, track, rise=_shape(on_edge, rising=True), fall=_shape(off_edge, rising=False)),
+        symbols=symbol_view(track, measurements.slot),
     )
 
 

@@ -21,6 +21,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sigcheck.measure.symbol_view import SymbolView
 from sigcheck.measure.views import AudioSpectrum, Beside, Edge, Level, Spectrogram, Stretch
 
 if TYPE_CHECKING:
@@ -467,6 +468,27 @@ def level(view: Level, alt: str) -> str:
         axes.set(ylim=(-reach, reach), xlim=(view.time_s[0], view.time_s[-1]))
 
     return _draw("level", alt, paint, height_in=0.7 * HEIGHT_IN)
+
+
+def symbols(view: SymbolView, alt: str) -> str:
+    """Where each symbol of a four-tone slot lies, with the four tones as they move."""
+
+    def paint(figure: Figure) -> None:
+        axes = _axes(figure, "time in the recording, s", "audio frequency, Hz", right=0.93)
+        spacing, half = float(view.spacing_hz), 0.5 * float(view.symbol_s)
+        for k in range(4):
+            line = view.middle_hz + (k - 1.5) * spacing
+            axes.plot(view.time_s, line, color=HAIR, linewidth=0.9, zorder=1)
+            axes.annotate(f"{k}", (1.0, float(line[-1])), (5, 0), xycoords=("axes fraction", "data"), va="center",
+                          textcoords="offset points", color=MUTED, fontsize=9.5)  # fmt: skip
+        wanted = view.middle_hz + (view.tone - 1.5) * spacing
+        there = np.abs(view.hz - wanted) < 0.5 * spacing
+        axes.hlines(view.hz[there], view.time_s[there] - half, view.time_s[there] + half, color=CURVE, linewidth=2.2)
+        axes.plot(view.time_s[~there], view.hz[~there], "s", color=FAULT, markersize=3.2, fillstyle="none")
+        axes.ticklabel_format(useOffset=False)
+        axes.set_xlim(view.time_s[0] - 2 * half, view.time_s[-1] + 2 * half)
+
+    return _draw("symbols", alt, paint)
 
 
 def stability(tau_s: Real, adev_hz: Real, alt: str, *, low_hz: Real | None = None, high_hz: Real | None = None) -> str:

@@ -200,7 +200,7 @@ def _row(result: Result, family: str, name: str) -> Row:
     value, spread, unit = value_cell(path, values[name], values.get(f"{name}_sigma"))
     row = quantity(path)
     limit = limit_for_path(path, result)
-    is_text = isinstance(values[name], str | bool)
+    is_text = isinstance(values[name], str | bool) or (isinstance(values[name], list | tuple) and len(values[name]) > 4)
     source = source_for_path(path, result) if limit else ""
     return Row(row.label, value, spread, unit, limit, source, row.how, is_text)
 

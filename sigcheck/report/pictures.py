@@ -239,6 +239,16 @@ def _audio(result: Result, views: Views) -> Drawn:
     return caption, figures.audio(view, f"Audio spectrum. Harmonic distortion {thd}.", named=named)
 
 
+def _symbols(result: Result, views: Views) -> Drawn:
+    view = views.symbols
+    if view is None:
+        return ()  # only a four-tone slot has them
+    clear = show("slot.symbol_clarity", (result.get("slot") or {}).get("symbol_clarity"))
+    caption = f"Each bar is a symbol, each line a tone as it drifts. Clarity {clear}, spacing "
+    caption += f"{_number(result, 'slot.tone_spacing_hz')}. Open squares: most energy lies elsewhere."
+    return caption, figures.symbols(view, f"Frequency of each symbol of the slot. Clarity {clear}.")
+
+
 # Below this the level is steady to the eye, and a picture of it is a straight line.
 _STEADY_DB = 2.0
 
@@ -261,6 +271,7 @@ _PICTURES = {
     "chirp": ("Frequency as the key goes down", _chirp),
     "elements": ("Typical elements", _elements),
     "track": ("Frequency against time", _track),
+    "symbols": ("Symbols of the slot", _symbols),
     "stability": ("Stability", _stability),
     "audio": ("Key down and key up", _audio),
     "skirt": ("Noise beside the tone", _skirt),

@@ -8,12 +8,14 @@ import json
 import re
 import subprocess
 import sys
+import time
 from collections import Counter
 from html.parser import HTMLParser
 
 import pytest
 from examples_for_report import clean, faulty, no_signal, silent_views, views
 
+import sigcheck
 from sigcheck.report.html import card, facts, render
 
 CASES = {"faulty": (faulty, views), "clean": (clean, views), "no-signal": (no_signal, silent_views)}
@@ -245,3 +247,21 @@ def test_without_pictures_no_drawing_library_is_loaded() -> None:
         [sys.executable, "-c", code], input=json.dumps(faulty()), capture_output=True, text=True, check=True
     )
     assert run.stdout.strip() == "False"
+
+
+def test_the_page_of_30_s_takes_at_most_1_5_s_beyond_the_measurement() -> None:
+    from sigcheck.synth import faults, scenario_with, synthesise
+
+    base = faults.clean_scenario(
+        seconds=30.0, rate_hz=12000, tone_hz=740.0, wpm=15.0, snr_db=28.0, mains_hz=50.0, seed=3
+    )
+    made = synthesise(scenario_with(["key-clicks"], base))
+    result = sigcheck.diagnose(sigcheck.from_samples(made.samples, made.rate_hz))
+
+    def once() -> float:
+        start = time.process_time()
+        page = render(result.to_dict(), result.views())
+        assert len(page.encode()) < 3_000_000
+        return time.process_time() - start
+
+    assert min(once() for _ in range(2)) < 1.5

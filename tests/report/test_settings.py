@@ -56,3 +56,20 @@ def test_nothing_measured_says_nothing() -> None:
     assert setting_lines({}) == []
     assert setting_lines(result()) == []
     assert setting_lines({"on_air": None, "plan": {"sent": {"from": "a newer version"}}}) == []
+
+
+def test_the_wrong_minute() -> None:
+    (line,) = setting_lines(result(clock_correction_s=-59.2, clock_correction_s_sigma=0.3))
+    assert line.startswith("It starts in the wrong minute, 1 min early, and 0.8 s off within it")
+
+
+def test_settings_taken_for_one_another() -> None:
+    slow = {"plan": {"sent": {"keying": "qrss", "dit_s": 6.0}}, "keying": {"dit_s": 0.2}}  # 1.2 / 0.2 = 6 WPM
+    assert "set as a speed" in setting_lines(slow)[0]
+    fast = {"plan": {"sent": {"keying": "cw", "speed_wpm": 6}}, "keying": {"dit_s": 6.1}}
+    assert "set as the length of a dit" in setting_lines(fast)[0]
+    right = {"plan": {"sent": {"keying": "cw", "speed_wpm": 6}}, "keying": {"dit_s": 0.2}}
+    assert setting_lines(right) == []
+    shifted = {"keying": "fskcw", "dit_s": 6.0, "shift_hz": 5.0}
+    inverted = {"plan": {"sent": shifted, "receiver": {"sideband": "lsb"}}, "slot": {"shift_hz": -5.0}}
+    assert "may have stood on usb" in setting_lines(inverted)[0]
