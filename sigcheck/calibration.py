@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+import sigcheck
 from sigcheck.errors import RecordingError, SettingError
 from sigcheck.measure.results import Family, Lines, Measurements, Purity, Sideband, Ticks, not_measured_family
 from sigcheck.plan import Chain
@@ -85,6 +86,7 @@ class Calibration:
             out[name] = values
         out["chain"] = {k: list(v) if isinstance(v, tuple) else v for k, v in asdict(self.chain).items()}
         out["not_measured"] = missing | {f"chain.{key}": reason for key, reason in self.chain_missing.items()}
+        out["version"] = sigcheck.__version__
         return out
 
     def to_json(self) -> str:

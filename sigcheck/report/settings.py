@@ -15,6 +15,8 @@ from sigcheck.quantities import show
 
 TITLE = "On the air"
 _SURE = 1.96  # 95 %
+_NEAR_MINUTE_S = 3.0  # a clock set by hand is that good (common practice, no source)
+_SAME = 0.05  # the limit from which a speed is off
 
 
 def setting_lines(result: Mapping[str, Any], now: datetime | None = None) -> list[str]:
@@ -32,7 +34,7 @@ def setting_lines(result: Mapping[str, Any], now: datetime | None = None) -> lis
         plan = Plan.from_dict(result.get("plan") or {})
     except PlanError:
         plan = Plan()
-    return [*_frequency(air, plan), *_clock(air, plan, now)]
+    return [*_frequency(air, plan), *_clock(air, plan, now), *_mistakes(result, plan)]
 
 
 def _frequency(air: OnAir, plan: Plan) -> list[str]:
@@ -60,8 +62,41 @@ def _clock(air: OnAir, plan: Plan, now: datetime | None) -> list[str]:
     if abs(late_s) <= _SURE * sigma_s:
         return [f"It starts when it should, as far as the recording's start is known (to {sigma_s:.2f} s)"]
     side, turn = ("late", "forward") if late_s > 0 else ("early", "back")
-    out = [f"It starts {size} {side}: put the transmitter's clock {turn} by that much"]
+    minutes = round(late_s / 60)
+    if minutes and abs(late_s - 60 * minutes) < max(_NEAR_MINUTE_S, 2 * sigma_s):
+        rest_s = late_s - 60 * minutes
+        out = [
+            f"It starts in the wrong minute, {abs(minutes)} min {side}, and {abs(rest_s):.1f} s off within it: check which "
+            "minute the transmitter is set to start in"
+        ]
+    else:
+        out = [f"It starts {size} {side}: put the transmitter's clock {turn} by that much"]
     moments = next_starts(plan, now) if now is not None else ()
     if moments:
         out.append(f"The next starts should be at {', '.join(f'{m:%H:%M:%S}' for m in moments)} UTC")
     return out
+
+
+def _mistakes(result: Mapping[str, Any], plan: Plan) -> list[str]:
+    """Settings that were taken for another: a speed for a length, one sideband for the other."""
+    dit_s = (result.get("keying") or {}).get("dit_s")
+    shift_hz = (result.get("slot") or {}).get("shift_hz")
+    sent, out = plan.main, []
+    if dit_s and sent.dit_s is not None and _alike(1.2 / dit_s, sent.dit_s) and not _alike(dit_s, sent.dit_s):
+        out.append(
+            f"It sends {1.2 / dit_s:.3g} WPM, and a dit of {sent.dit_s:g} s was planned: the length of the dit was "
+            "set as a speed"
+        )
+    if dit_s and sent.speed_wpm is not None and _alike(dit_s, sent.speed_wpm):
+        out.append(
+            f"Its dits last {dit_s:.3g} s, and {sent.speed_wpm:g} WPM were planned: the speed was set as the length "
+            "of a dit"
+        )
+    if shift_hz is not None and shift_hz < 0 and sent.shift_hz is not None:
+        side = {"usb": "lsb", "lsb": "usb"}.get(plan.receiver.sideband or "", "the other sideband")
+        out.append(f"The shift is upside down: the receiver may have stood on {side}, or the two tones are exchanged")
+    return out
+
+
+def _alike(a: float, b: float) -> bool:
+    return abs(a / b - 1) < _SAME
