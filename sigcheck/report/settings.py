@@ -66,8 +66,8 @@ def _clock(air: OnAir, plan: Plan, now: datetime | None) -> list[str]:
     if minutes and abs(late_s - 60 * minutes) < max(_NEAR_MINUTE_S, 2 * sigma_s):
         rest_s = late_s - 60 * minutes
         out = [
-            f"It starts in the wrong minute, {abs(minutes)} min {side}, and {abs(rest_s):.1f} s off within it: check which "
-            "minute the transmitter is set to start in"
+            f"It starts in the wrong minute, {abs(minutes)} min {side}, and {abs(rest_s):.1f} s off within it: check "
+            "which minute the transmitter is set to start in"
         ]
     else:
         out = [f"It starts {size} {side}: put the transmitter's clock {turn} by that much"]
