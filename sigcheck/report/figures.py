@@ -178,7 +178,7 @@ def spectrogram(view: Spectrogram, alt: str, *, lines: Sequence[Mark] = (), even
     def paint(figure: Figure) -> None:
         from matplotlib.colors import LinearSegmentedColormap
 
-        axes = _axes(figure, "time in the recording, s", "audio frequency, Hz", right=0.815)
+        axes = _axes(figure, "time, s", "audio frequency, Hz", right=0.815)
         axes.yaxis.grid(False)
         db = view.db.astype(np.float32)
         top = round(float(np.quantile(db, 0.9995)))

@@ -229,7 +229,7 @@ def _unmeasured(result: Result) -> list[tuple[str, list[str]]]:
     """What was not measured, gathered by reason."""
     reasons: dict[str, list[str]] = {}
     for path, why in (result.get("not_measured") or {}).items():
-        if not path.startswith("symptoms.") and isinstance(why, str):
+        if not path.startswith("symptoms.") and not path.endswith("_sigma") and isinstance(why, str):
             reasons.setdefault(why, []).append(quantity(path).label)
     return [(why, list(dict.fromkeys(labels))) for why, labels in reasons.items()]
 

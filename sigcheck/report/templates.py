@@ -21,13 +21,14 @@ from sigcheck.report.gauges import FAULT_AT, NOTE_AT
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+    from markupsafe import Markup
 
 _HERE = Path(__file__).parent
 
 
 @cache
 def environment() -> Environment:
-    """The environment of all templates: filters ``minus capital percent share own_markup``, and what every page has."""
+    """The environment of all templates: the filters and what every page has."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
     from markupsafe import Markup
 
@@ -41,6 +42,7 @@ def environment() -> Environment:
     environment.filters["minus"] = lambda text: words.minus(str(text))
     environment.filters["capital"] = words.capital
     environment.filters["percent"] = words.percent
+    environment.filters["command"] = _with_command
     environment.filters["share"] = lambda x: f"{100.0 * x:.1f}%"
     # Only for what this package made itself: its style sheet, its script and its figures.
     environment.filters["own_markup"] = Markup
@@ -55,6 +57,16 @@ def environment() -> Environment:
         "words": words,
     }
     return environment
+
+
+def _with_command(text: str) -> Markup:
+    """An instruction that ends in a command to type: the command on a line of its own."""
+    from markupsafe import Markup
+
+    before, called, arguments = str(text).rpartition("sigcheck compare ")
+    if not called:
+        return Markup("{}").format(words.minus(arguments))
+    return Markup('{}<code class="command">{}</code>').format(words.minus(before), called + arguments)
 
 
 def security_policy(script: str) -> str:
