@@ -43,7 +43,7 @@ def test_each_picture_is_one_svg_with_readable_text(drawn: dict[str, str]) -> No
 
 def test_axes_carry_units(drawn: dict[str, str]) -> None:
     for name, labels in {
-        "spectrogram": ("time in the recording, s", "audio frequency, Hz"),
+        "spectrogram": ("time, s", "audio frequency, Hz"),
         "beside": ("offset from the tone, Hz", "level, dBc"),
         "skirt": ("offset from the tone, Hz", "noise density, dBc/Hz"),
         "stability": ("averaging time, s", "Allan deviation, Hz"),
