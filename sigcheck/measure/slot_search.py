@@ -55,6 +55,8 @@ _MOST_TRIED = 40  # peaks of the quick score that are looked at exactly
 # Symbol lengths over the nominal one: at the steps' middle the last symbol is a fifth of one off.
 _LENGTHS = tuple(1 + 0.005 * k for k in (-1, 1, -2, 2, -3, 3, -4, 4, -5, 5, -6, 6))
 _LEAST_LEAN = 0.13  # mean square of the lean of noise (simulated)
+_SOME_LEAN = 0.155  # largest among the centres: less is noise; a slot of -25 dB has 0.17, drifting by 5 Hz
+_MORE_LEAN = 0.2  # from here on wrong spacings are tried: -25 dB, if it hardly drifts
 _CLEAR_LEAN = 0.4  # mean square of the lean: a slot of -20 dB in 2500 Hz has this, a clear one 0.6
 _EXPLAINED = 0.8  # correlation coefficient
 _CLEARLY_BETTER = 1.0  # in the score: as much as its scatter
@@ -69,6 +71,7 @@ _FEWEST = 40  # symbols within the recording
 # The largest of some 10^6 correlations of noise reaches 5.5; of things that dwell for longer than a
 # symbol the scatter is larger by half.
 LEAST_SCORE = 6.5
+_LONG_S = 55.0  # half a transmission: in less a wrong spacing or length is not looked for
 _WINDOW_S = 600.0  # long recordings are searched by such pieces, each overlapping the next by a transmission
 _CHANGES = 0.3  # share of symbol lengths after which the strongest frequency is another one; a slot has 0.75
 
@@ -280,12 +283,17 @@ def _alternates(n: Narrow) -> bool:
 
 def _correlated(p: TonePower, n: Narrow) -> list[Sighting]:
     """Slots about one place: by the nominal spacing and symbol length, or else by wrong ones."""
+    lean = _mean_lean(p)
+    if lean < _SOME_LEAN:
+        return []
     found: list[Sighting] = []
-    for grid in (_GRID, _GRID - 1, _GRID + 1):
+    long = p.value.shape[0] * p.hop_s > _LONG_S
+    for grid in (_GRID, _GRID - 1, _GRID + 1) if long and lean > _MORE_LEAN else (_GRID,):
         found = _best_by_fixed_bits(p, n, grid, SYMBOL_S, _DRIFTS_HZ)
         if found:
             break
-    if _all_explained(p, found):
+    # noise leaves nothing to be explained, nor does what leans as the fixed bits say
+    if not long or lean < _CLEAR_LEAN or any(one.score > _EXPLAINED * np.sqrt(one.within) for one in found):
         return found
     best = max((one.score for one in found), default=LEAST_SCORE - _CLEARLY_BETTER)
     wrong: list[Sighting] = []
@@ -295,12 +303,9 @@ def _correlated(p: TonePower, n: Narrow) -> list[Sighting]:
     return found or _by_clock(p, n)
 
 
-def _all_explained(p: TonePower, found: list[Sighting]) -> bool:
-    """Whether what leans clearly to one pair of tones or the other does so as the fixed bits say."""
-    lean = _pair_lean(p.value, _GRID)
-    if float(np.mean(lean**2, axis=0).max()) < _CLEAR_LEAN:
-        return True  # noise leaves nothing to be explained
-    return any(one.score > _EXPLAINED * np.sqrt(one.within) for one in found)
+def _mean_lean(p: TonePower) -> float:
+    """Mean square of the lean to one pair of tones or the other, where it is largest."""
+    return float(np.mean(_pair_lean(p.value, _GRID) ** 2, axis=0).max())
 
 
 def _best_by_fixed_bits(
