@@ -308,6 +308,8 @@ class _Judge:
             reason = _OTHER_SIGNAL[self.changed]
         else:
             verdict, reason = self._verdict(sets)
+            if sets.hidden and verdict != "not-comparable":
+                reason += f"; {_names(sets.hidden)} hidden by noise now"
         causes, chances = self._causes()
         m = [s.measurements for s in (self.before, self.after)]
         return Comparison(

@@ -15,12 +15,16 @@ import copy
 from collections import Counter, defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from . import cases, recorder, truth
 from .keyer import Fist
 from .scene import Scene, simulate
+
+if TYPE_CHECKING:
+    from sigcheck.comparison import Comparison
 
 Generator = np.random.Generator
 
@@ -154,6 +158,7 @@ class Row:
     before: float | None = None  # probability of the true cause before and after the outcome
     after: float | None = None
     gone_wrong: tuple[str, ...] = ()  # said to be gone while truly there
+    heard_wrong: tuple[str, ...] = ()  # symptoms false or missed in either recording: no fault of comparing
 
     @property
     def right(self) -> bool:
@@ -182,7 +187,18 @@ def examine(kind: str, seed: int) -> Row:
         c.chance_before.get(true) if true and changed not in (None, "other") else None,
         then.get(true) if true else None,
         tuple(set(c.gone) & set(found[1][0])),
+        tuple(_heard_wrong(c, found, fault)),
     )  # fmt: skip
+
+
+def _heard_wrong(c: Comparison, found: list[tuple[set[str], set[str]]], fault: str) -> set[str]:
+    taste = cases.FAULTS[fault][3] if fault in cases.FAULTS else set()
+    wrong = set()
+    for side, (true, near) in zip((c.before, c.after), found, strict=True):
+        heard = {s.id for s in side.symptoms}
+        hidden = {name.partition(".")[2] for name in side.not_measured}
+        wrong |= (heard - true - near - taste) | (true - heard - hidden - near - taste)
+    return wrong
 
 
 def report(rows: list[Row], *, list_bad: bool = False) -> str:
@@ -198,6 +214,8 @@ def report(rows: list[Row], *, list_bad: bool = False) -> str:
     counted = [r for r in rows if r.counts]
     moved = [(r.before, r.after or 0.0) for r in rows if r.before is not None]
     out.append(f"verdict right in {sum(r.right for r in counted)} of {len(counted)}")
+    heard = [r for r in counted if not r.heard_wrong]
+    out.append(f"of those whose symptoms were all heard right: {sum(r.right for r in heard)} of {len(heard)}")
     out.append(f"said gone while truly there: {sum(bool(r.gone_wrong) for r in rows)} of {len(rows)}")
     if moved:
         lost = sum(a < b - 0.05 for b, a in moved)
