@@ -271,7 +271,7 @@ def steady_hz(b: list[Block], near_hz: float, reach_hz: float) -> tuple[float, f
     its own best frequency; a line that does not keep its phase from block to block has far more of that.
     """
     middle = 0.5 * (b[-1].t[-1] + b[0].t[0])
-    trial = near_hz + np.arange(-reach_hz, reach_hz, 0.1 / max(float(b[-1].t[-1] - b[0].t[0]), 0.1))
+    trial = near_hz + np.arange(-reach_hz, reach_hz, 0.2 / max(float(b[-1].t[-1] - b[0].t[0]), 0.1))
     upper = np.zeros((len(b), trial.size), np.complex128)
     lower = np.zeros_like(upper)
     for i, block in enumerate(b):
