@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from sigcheck.judge.limits import LIMITS
 from sigcheck.judge.shapes import Condition, Hearing, Symptom
 from sigcheck.measure.results import Measurements
 
@@ -63,11 +64,17 @@ def _condition(
         return Condition(name=name, state="failed", text="; ".join(_plain(s) for s in faults), obstacle=obstacle)
     unseen = [not_measured.get(f"symptoms.{i}") for i in ids]
     if all(u is not None for u in unseen):
-        why = next((u for u in unseen if isinstance(u, str)), "the noise hides it")
+        why = next((u for u in unseen if isinstance(u, str)), None) or _hidden(ids, unseen)
         return Condition(name=name, state="unknown", text=why, obstacle=obstacle)
     notes = [_plain(found[i]) for i in ids if i in found]
     text = f"bearable: {'; '.join(notes)}" if notes else fine
     return Condition(name=name, state="passed", text=text, obstacle=obstacle)
+
+
+def _hidden(ids: Sequence[str], levels: Sequence[object]) -> str:
+    shown = [f"{LIMITS[i].quantity} of {v:.2g} {LIMITS[i].unit}" for i, v in zip(ids, levels, strict=True)
+             if isinstance(v, float)]  # fmt: skip
+    return f"could not be told: {' and '.join(shown)} would not have been seen".replace(" would", " or less would", 1)
 
 
 def _plain(symptom: Symptom) -> str:
