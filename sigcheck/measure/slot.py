@@ -323,6 +323,7 @@ def measure_slot(
     symbols: tuple[int, ...] | None = None,
     start_utc: datetime | None = None,
     repeat_s: float | None = None,
+    passband_hz: tuple[float, float] | None = None,
 ) -> Slot:
     """The slot family of our main transmission, and the others of ours compared with it.
 
@@ -331,6 +332,8 @@ def measure_slot(
     symbols : the plan's symbols.
     start_utc, repeat_s : time of the recording's first sample and the slots' period; with both the
         start is counted from the slot boundary.
+    passband_hz : the receiver's. Its filter delays by some unknown part of, or more than, the inverse of
+        its width, and the sigma of the start holds that.
     """
     main = found.main
     f, course = main.fit, main.fit.course
@@ -339,6 +342,7 @@ def measure_slot(
     start, origin = main.start_s, "recording"
     if start_utc is not None and repeat_s is not None:
         start, origin = since_boundary(start_utc, start, repeat_s), "slot"
+    delay_s = 1 / max(passband_hz[1] - passband_hz[0], 50.0) if passband_hz is not None else 0.0
     errors, why = _errors(f, symbols)
     values["symbol_errors"] = errors
     spread = frequency_spread(f)
@@ -355,7 +359,7 @@ def measure_slot(
     values |= {
         "kind": "four-tone",
         "start_offset_s": start,
-        "start_offset_s_sigma": float(f.sigma[0]),
+        "start_offset_s_sigma": float(np.hypot(f.sigma[0], delay_s)),
         "start_offset_from": origin,
         "symbol_s": course.symbol_s,
         "symbol_s_sigma": float(f.sigma[1]),
