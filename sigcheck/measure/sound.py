@@ -10,7 +10,7 @@ Everything here is for the ear; no number of a result is taken from it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -75,6 +75,17 @@ def excerpt(
     audio = _cut(track.base.audio, rate_hz, start, seconds)
     fitted, clean = _fitted(track, start, seconds, rise, fall)
     return _sound(start, *(_analytic(v, rate_hz) for v in (audio, audio - fitted, clean)))
+
+
+def raised_alike(one: Sound, two: Sound) -> tuple[Sound, Sound]:
+    """Both with *what is wrong* raised as far as the one that bears less, so that the ear compares."""
+    common_db = min(float(one.raised_db), float(two.raised_db))
+
+    def lowered(s: Sound) -> Sound:
+        factor = 10 ** ((common_db - float(s.raised_db)) / 20)
+        return replace(s, wrong=np.round(s.wrong * factor).astype(np.int16), raised_db=np.array(common_db))
+
+    return lowered(one), lowered(two)
 
 
 def gentle_edge(time_s: Real, amplitude: Real, ten_ninety_s: float | None, *, rising: bool) -> EdgeShape:

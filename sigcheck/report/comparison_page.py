@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from sigcheck.comparison import Comparison
     from sigcheck.measure.views import Views
     from sigcheck.report.overlays import Course
+    from sigcheck.report.sounds import Clip
     from sigcheck.saved import SavedResult
 
 Views2 = tuple["Views | None", "Views | None"]
@@ -40,6 +41,7 @@ def render_comparison(comparison: Comparison) -> str:
         unchanged=told.same_rows(c),
         conditions=list(told.conditions(c)),
         pictures=made,
+        clips=_clips(comparison),
         missing=missing,
     )  # fmt: skip
 
@@ -65,6 +67,16 @@ def _pictures(comparison: Comparison) -> tuple[list[Picture], list[str]]:
         else:
             made.append(Picture(drawn[0], title, minus(drawn[1]), drawn[2]))
     return made, missing
+
+
+def _clips(comparison: Comparison) -> list[Clip]:
+    """Before and after for the ear, where both recordings are at hand."""
+    before, after = comparison.views()
+    if before is None or after is None:
+        return []
+    from sigcheck.report.sounds import clips_of_two
+
+    return clips_of_two(before.sound, after.sound)
 
 
 Drawn = tuple[str, str, str] | str

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from sigcheck.quantities import show
@@ -55,6 +55,22 @@ def clips(sound: Sound | None, *, name: str = "") -> list[Clip]:
         Clip(name + key, title, caption, encoded(samples, rate_hz), samples.size / rate_hz)
         for key, title, caption, samples in texts
         if samples.size
+    ]
+
+
+def clips_of_two(before: Sound | None, after: Sound | None) -> list[Clip]:
+    """As recorded and what is wrong, before and after side by side; none unless there are both."""
+    if before is None or after is None:
+        return []
+    from sigcheck.measure.sound import raised_alike
+
+    if before.wrong.size and after.wrong.size:
+        before, after = raised_alike(before, after)
+    one, two = clips(before, name="before-"), clips(after, name="after-")
+    return [
+        replace(clip, title=f"{clip.title}, {when}")
+        for pair in zip(one[:2], two[:2], strict=False)
+        for clip, when in zip(pair, ("before", "after"), strict=True)
     ]
 
 

@@ -16,10 +16,13 @@ from typing import Any
 import pytest
 from examples_for_report import clean, faulty, no_signal, silent_views, views
 
+from sigcheck.comparison import compare
 from sigcheck.history import read_history
+from sigcheck.report.comparison_page import render_comparison
 from sigcheck.report.history_page import render_history
 from sigcheck.report.html import render
 
+SAMPLES = Path(__file__).parents[2] / "sample_audio"
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 DRIVER = shutil.which("chromedriver")
 
@@ -51,6 +54,11 @@ def _history(folder: Path) -> str:
     return render_history(read_history(folder))
 
 
+def _comparison() -> str:
+    before, after = (str(SAMPLES / f"{name}.flac") for name in ("key-clicks", "clean-keyed"))
+    return render_comparison(compare(before, after, changed="keying"))
+
+
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     folder = tmp_path_factory.mktemp("pages")
@@ -60,6 +68,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         "no-signal": render(no_signal(), silent_views()),
         "poisoned": render(poisoned(), views()),
         "history": _history(tmp_path_factory.mktemp("results")),
+        "comparison": _comparison(),
     }
     for name, page in made.items():
         (folder / f"{name}.html").write_text(page, encoding="utf-8")
@@ -97,7 +106,7 @@ def show(browser: Any, page: Path, width: str = "wide", scheme: str = "light") -
     browser.get(page.as_uri())
 
 
-PAGES = ("faulty", "clean", "no-signal", "poisoned", "history")
+PAGES = ("faulty", "clean", "no-signal", "poisoned", "history", "comparison")
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -197,7 +206,7 @@ def test_on_paper_every_fold_out_lies_open(browser: Any, pages: dict[str, Path])
     assert shut[0] == 0 and shut[1] > 10
 
 
-@pytest.mark.parametrize("name", ["faulty", "no-signal", "history"])
+@pytest.mark.parametrize("name", ["faulty", "no-signal", "history", "comparison"])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_contrast_names_and_roles_by_axe(browser: Any, pages: dict[str, Path], name: str, scheme: str) -> None:
     package = pytest.importorskip("axe_core_python", reason="axe-core-python is not installed")

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 
 import sigcheck
-from sigcheck.measure.sound import EXCERPT_S, RATE_HZ, Sound
+from sigcheck.measure.sound import EXCERPT_S, RATE_HZ, Sound, raised_alike
 from sigcheck.measure.views import Views
-from sigcheck.report.sounds import clips, encoded
+from sigcheck.report.sounds import clips, clips_of_two, encoded
 
 TONE_HZ = 731.0
 DIT_S = 0.0803
@@ -185,3 +185,14 @@ def test_clips_are_saved_with_the_pictures(tmp_path) -> None:
     again = Views.load(tmp_path / "a.npz").sound
     assert again is not None and np.array_equal(again.wrong, sound.wrong)
     assert float(again.raised_db) == float(sound.raised_db)
+
+
+def test_before_and_after_are_raised_alike() -> None:
+    rough, clean = heard(hum_index=0.2, seconds=8.0), heard(hum_index=0.002, seconds=8.0)
+    before, after = raised_alike(rough, clean)
+    assert float(before.raised_db) == float(after.raised_db) == float(rough.raised_db)
+    # Sidebands 40 dB weaker leave the noise, which lay 17 dB under the strong ones.
+    assert rms_db(before.wrong) - rms_db(after.wrong) > 15.0
+    names = [c.name for c in clips_of_two(rough, clean)]
+    assert names == ["before-heard", "after-heard", "before-wrong", "after-wrong"]
+    assert clips_of_two(rough, None) == []
