@@ -99,10 +99,11 @@ def test_supply_hum_keeps_its_level_under_a_pad():
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", [900, 901])
 def test_pairs_of_the_second_maker(seed):
-    """The verdict is right in 95 of 100 (measured on more seeds); here at least nine in ten of each draw."""
+    """Where all symptoms of both were heard right, the verdict is right in 95 of 100."""
     from tests.independent.pairs import KINDS, examine
 
     rows = [examine(kind, seed) for kind in KINDS]
-    counted = [r for r in rows if r.counts]
-    assert sum(r.right for r in counted) >= 0.9 * len(counted)
-    assert sum(bool(r.gone_wrong) for r in rows) <= 1
+    heard = [r for r in rows if r.counts and not r.heard_wrong]
+    assert len(heard) > 25
+    assert sum(r.right for r in heard) >= 0.95 * len(heard)
+    assert not any(r.gone_wrong for r in rows)
