@@ -454,12 +454,12 @@ def _line_under_wander(k: Real, r: Real, energy: Real) -> tuple[Real, Real]:
     """Offset at second 0 and slope of r against k, and their covariance, averaged over what the scatter may be.
 
     Candidates: white scatter, by the pulses' energies or alike for all, alone or with a wander of 1/3 to 20 times
-    its variance whose correlation falls exponentially over 1.5 s to half of the recording.
+    its variance whose correlation falls exponentially over 1.5 s to the whole recording.
     """
     span = max(float(k[-1] - k[0]), 4.0)
     design = np.stack([np.ones(k.size), k - k.mean()], axis=1)
     apart = np.abs(k[:, None] - k[None, :])
-    times = np.geomspace(1.5, span / 2, 4)
+    times = np.geomspace(1.5, span, 4)
     wanders = [np.exp(-apart / time) for time in times]
     fits = []
     for variance in (energy.mean() / energy, np.ones(k.size)):
