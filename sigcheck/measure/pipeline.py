@@ -24,11 +24,14 @@ from sigcheck.measure import (
     segmentation,
     sidebands,
     slot,
+    slow,
+    slow_results,
     spectrum,
     surroundings,
 )
 from sigcheck.measure.copy import SLOT_THRESHOLD_DB, measure_copy
 from sigcheck.measure.health import check_health, clipped_share
+from sigcheck.measure.no_tone import no_tone
 from sigcheck.measure.results import (
     Bursts,
     Copy,
@@ -93,17 +96,26 @@ def measure(
         "steps_taken": steps,
     }
     sent = plan.main if plan is not None else None
+    slowly: slow.SlowKeying | None = None
     slots = slot.find(survey, near_hz=tone_hz, symbols=sent.symbols if sent else None)
     if slots is not None and slot.is_ours(slots, found, sent.keying if sent else None):
         ours, stray = slots, slots.others
         base, path_hz = slot.baseband(survey, slots)
         marks = slot.marks(base, slots)
     elif isinstance(found, carrier.NotFound):
-        return Measured(_nothing(health, found.reason, common), x, None)
+        slowly = slow.search(survey, plan)
+        if slowly is None:
+            return Measured(_nothing(health, found.reason, common), x, None)
+        ours, stray = None, slots.ours + slots.others if slots is not None else ()
+        base, path_hz, marks = slow_results.as_steady(survey, slowly)
     else:
         ours, stray = None, slots.ours + slots.others if slots is not None else ()
         base, path_hz = found, found.path_hz
         marks = segmentation.segment(base)
+        slowly = slow.find(survey, base, marks, plan)
+        if slowly is not None and slow.betters(slowly, marks):
+            base, path_hz, marks = slow_results.as_steady(survey, slowly)
+    shifted = slowly if slowly is not None and slowly.mode != "qrss" else None
     if not marks.settled.any():
         return Measured(_nothing(health, "no key-down stretch is long enough to measure", common), x, None)
     track = frequency.refine(base, marks)
@@ -112,7 +124,7 @@ def measure(
     track = surroundings.heard_passband(quiet, track)
     received = replace(track, base=replace(track.base, path_hz=path_hz))  # with the tones of a slot
     hum = surroundings.additive_hum(quiet, received)
-    far = surroundings.far_noise(received)
+    far = surroundings.far_noise(received if shifted is None else slow_results.about_middle(received, shifted))
     course = surroundings.noise_course(far)
     modulation = sidebands.modulation(
         track, surroundings.disturbed(course, track), () if ours else surroundings.additive_lines(quiet, track)
@@ -127,8 +139,10 @@ def measure(
     if slots is not None:
         places = (*slots.copies, *(one.centre_hz for one in stray))
         others = (*slot.without_slots(others, places), *slot.other_stations(stray, marks.amplitude**2))
+    if shifted is not None:
+        others = slow_results.without_own_tones(others, shifted)
     lines = surroundings.sort_out(replace(lines, others=others, other_floor_dbc=other_floor), quiet, received)
-    if ours is not None:
+    if ours is not None or shifted is not None:
         lines = slot.without_smeared(lines, track.tone_hz, hum.mains_hz)
 
     clean = purity.purity(x, rate, track, modulation, rest, lines, far, hum)
@@ -136,14 +150,25 @@ def measure(
     if ours is not None:
         clean = slot.without_neighbours(clean, lines, track.tone_hz)
     bursts = surroundings.bursts(far, course, track)
-    keyed = keying.measure_keying(track, far)
+    keyed = keying.measure_keying(track, far) if shifted is None else slow_results.measure_keying(shifted)
+    if slowly is not None and shifted is None:
+        keyed = slow_results.without_unseen_edges(keyed, slowly)
     moved = drift.measure_drift(track)
-    breaks = phase_jumps.phase_breaks(track) if ours is None or ours.main.phase_is_clear else ()
+    followed = shifted is None and (ours is None or ours.main.phase_is_clear)
+    breaks = phase_jumps.phase_breaks(track) if followed else ()
     dropouts = (*health.dropouts, *breaks)
     clipped = clipped_share(rails, marks.on_s, marks.off_s, rate)
     health = replace(health, clipped_fraction=clipped, dropouts=dropouts, missing=_without(health, "clipped_fraction"))
     signal = _signal(track, far) if ours is None else _slot_signal(ours, _signal(track, far))
-    timed = _slot(ours, plan, recording) if ours else not_measured_family(Slot, "no slow mode")
+    if ours is None and shifted is None and (why := no_tone(clean, signal)) is not None:
+        return Measured(_nothing(health, why, common), x, None)
+    if shifted is not None:
+        signal = slow_results.as_shifted(signal, shifted)
+        timed = slow_results.measure_slot(shifted, moved)
+    elif ours is not None:
+        timed = _slot(ours, track, plan, recording)
+    else:
+        timed = slow_results.slot_of_keying(keyed, marks, moved) or not_measured_family(Slot, "no slow mode")
     return Measured(
         Measurements(
             health=health,
@@ -249,12 +274,13 @@ def _slot_signal(ours: slot.Found, signal: Signal) -> Signal:
     return replace(signal, tone_hz=one.centre_hz, tone_hz_sigma=one.centre_hz_sigma, missing=missing)
 
 
-def _slot(ours: slot.Found, plan: Plan | None, recording: Recording) -> Slot:
+def _slot(ours: slot.Found, track: Track, plan: Plan | None, recording: Recording) -> Slot:
     return slot.measure_slot(
         ours,
         symbols=plan.main.symbols if plan is not None else None,
         start_utc=recording.start_utc,
         repeat_s=plan.timing.repeat_s if plan is not None else None,
+        passband_hz=track.base.passband_hz,
     )
 
 

@@ -1,0 +1,588 @@
+"""Slow keying: very slow Morse on and off (QRSS), shifted (FSKCW), and dits and dahs on two tones (DFCW).
+
+In FSKCW the carrier stays on and is shifted between mark (key down) and space with Morse timing. In DFCW
+dits and dahs last equally long and differ in frequency, the dit being the lower one, with gaps between.
+All three are common practice among experimenters; no standard describes them. Signs and, for QRSS and
+FSKCW, lengths are those of Rec. ITU-R M.1677-1.
+
+A signal is taken for one of them only where all of this holds: its tone rests on one or two frequencies
+for times that have the rhythm of dits and dahs, at least eight of them; most of what they spell is in the
+code table; and while it is on one tone the other is silent. Steps of a synthesiser, two carriers, hum and
+speech fail one or the other.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from difflib import SequenceMatcher
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigcheck.measure import morse
+from sigcheck.measure import slow_path as path
+from sigcheck.measure import slow_runs as run
+from sigcheck.measure.slow_runs import HIGH, LOW, OFF, Pair, PathFit, Rhythm, Runs
+from sigcheck.measure.spectrum import Survey, quiet_density
+from sigcheck.measure.track import Baseband, Marks, Mask, Real
+
+if TYPE_CHECKING:
+    from sigcheck.plan import Plan, Sent
+
+Mode = Literal["qrss", "fskcw", "dfcw"]
+
+SHORTEST_DIT_S = 0.5  # nobody keys slower by hand or reads it by ear (common practice, no source)
+_LEAST_ELEMENTS = 8
+_LEAST_KNOWN = 0.75  # of the characters, in the code table
+_LEAST_CONFIDENCE = 0.5
+_UNKNOWN_COST = 4.0  # nats: the prior of a pattern that is no character
+_USUAL_WAY_UP = 3.0  # nats: senders shift upwards at key-down (common practice), most receivers keep it so
+_LEAST_GAIN = 30.0  # nats over noise, for the best of some thousands of paths, scales and shifts
+EDGES_ENERGY = 1000.0  # 30 dB: single edges are then seen to some hundredths of a dit
+_LEAST_DIT_ENERGY = 8.0  # 9 dB: below it text is guesswork
+_MOST_SPREAD = 0.2  # of the lengths about their classes: machines key slow modes
+_WIDEST_SHIFT_HZ = 520.0
+_SEARCH_FRAMES_S = (1.0, 4.0, 20.0)
+
+
+@dataclass(frozen=True)
+class Elements:
+    """Dits and dahs: times (n,), kinds (n,), and what the text is read from."""
+
+    on_s: Real
+    off_s: Real
+    dah: Mask
+    sure: Real  # probability of each element's tone or presence, gaps beside it included
+    decoded: morse.Decoded
+
+    @property
+    def known(self) -> float:
+        """Share of the characters that are in the code table."""
+        signs = [c.sign for c in self.decoded.characters]
+        return float(np.mean([not s.startswith("[") for s in signs])) if signs else 0.0
+
+    @property
+    def confidences(self) -> tuple[float, ...]:
+        """Probability of each character, the doubt about its elements included."""
+        return tuple(
+            float(c.confidence * np.prod(self.sure[(self.middle_s > c.start_s) & (self.middle_s < c.end_s)]))
+            for c in self.decoded.characters
+        )
+
+    @property
+    def middle_s(self) -> Real:
+        """Middles of the elements, on the time scale of the decoded characters."""
+        return 0.5 * (self.on_s + self.off_s)
+
+
+@dataclass(frozen=True)
+class SlowKeying:
+    """A slow-keyed signal as it was read.
+
+    ``inverted``: it is readable only with mark and space (dah and dit) exchanged, as on the wrong sideband;
+    ``fit.shift_hz`` is positive all the same. ``dit_s`` is the rough length used while reading.
+    """
+
+    mode: Mode
+    inverted: bool
+    pair: Pair
+    runs: Runs
+    fit: PathFit
+    elements: Elements
+    dit_s: float
+    score: float
+
+    @property
+    def dit_energy(self) -> float:
+        """Energy of a dit over noise density."""
+        use = self.pair.density[: self.pair.tones]
+        return float(np.median(use)) * self.dit_s
+
+    @property
+    def convincing(self) -> bool:
+        """Whether this is slow keying beyond doubt."""
+        e = self.elements
+        return (
+            e.decoded.text is not None
+            and e.on_s.size >= _LEAST_ELEMENTS
+            and len(e.decoded.characters) >= 3
+            and e.known >= _LEAST_KNOWN
+            and float(np.mean(e.confidences)) >= _LEAST_CONFIDENCE
+            and self.score > _LEAST_GAIN
+            and self.dit_energy > _LEAST_DIT_ENERGY
+            and self.dit_s >= 0.8 * SHORTEST_DIT_S
+            and _tells_kinds(e)
+            and (e.decoded.timing is None or e.decoded.timing.mark_spread < _MOST_SPREAD)
+        )
+
+
+def _tells_kinds(e: Elements) -> bool:
+    """Both dits and dahs: a row of equal lengths may be anything that toggles."""
+    share = float(np.mean(e.dah)) if e.dah.size else 0.0
+    return 0.05 < share < 0.95
+
+
+# --- finding -----------------------------------------------------------------------------------
+
+
+def find(s: Survey, base: Baseband, marks: Marks, plan: Plan | None = None) -> SlowKeying | None:
+    """The slow keying of a signal that was found and followed, or None where it is none.
+
+    Cheap where the signal is plainly something else: keyed by the second, or resting on its frequency.
+    """
+    if _keyed_fast(marks) or s.audio.size / s.rate_hz < 24 * path.SHORTEST_FRAME_S:
+        return None
+    centre = float(np.median(base.path_hz))
+    return _near(s, centre, base.noise_density, plan)
+
+
+def search(s: Survey, plan: Plan | None = None) -> SlowKeying | None:
+    """Slow keying too weak for the ordinary search: energy in long frames, over the whole band."""
+    noise = np.maximum(quiet_density(s), 1e-30)
+    for centre in _hot_places(s, noise):
+        density = float(np.interp(centre, s.bins_hz, noise))
+        found = _near(s, centre, density, plan)
+        if found is not None:
+            return found
+    return None
+
+
+def betters(found: SlowKeying, marks: Marks) -> bool:
+    """Whether the marks found here are better than those of the ordinary search, which place strong edges finer."""
+    if found.mode != "qrss" or not marks.keyed or found.dit_energy < EDGES_ENERGY:
+        return True
+    on, off = found.runs.start_s[found.runs.on], found.runs.end_s[found.runs.on]
+    if on.size != marks.on_s.size:
+        return True
+    return bool(max(np.abs(on - marks.on_s).max(), np.abs(off - marks.off_s).max()) > 0.3 * found.dit_s)
+
+
+def _keyed_fast(marks: Marks) -> bool:
+    if not marks.keyed or marks.on_s.size < 4:
+        return False
+    return bool(np.quantile(marks.off_s - marks.on_s, 0.3) < 0.6 * SHORTEST_DIT_S)
+
+
+def _hot_places(s: Survey, noise: Real, most: int = 3) -> list[float]:
+    """Frequencies at which single long frames stand out of the noise most often."""
+    places: list[tuple[float, float]] = []
+    top = min(5500.0, 0.95 * s.rate_hz)
+    for seconds in _SEARCH_FRAMES_S:
+        if s.audio.size < 4 * seconds * s.rate_hz:
+            break
+        hz, energy = _standing_out(s, noise, seconds, top)
+        for _ in range(most):
+            k = int(np.argmax(energy))
+            if energy[k] <= 0.0:
+                break
+            places.append((float(energy[k]), float(hz[k])))
+            energy[np.abs(hz - hz[k]) < 30.0] = 0.0
+    places.sort(reverse=True)
+    out: list[float] = []
+    for _, hz_ in places:
+        if all(abs(hz_ - o) > 20.0 for o in out):
+            out.append(hz_)
+    return out[:most]
+
+
+def _standing_out(s: Survey, noise: Real, seconds: float, top_hz: float) -> tuple[Real, Real]:
+    """Energy over what noise reaches, summed over frames and over some bins that a drift may cross."""
+    from scipy import fft
+
+    length = fft.next_fast_len(round(seconds * s.rate_hz))
+    window = np.hanning(length).astype(np.float32)
+    hz = np.arange(length) * (s.rate_hz / length)
+    use = (hz > 150.0) & (hz < top_hz)
+    density = np.interp(hz[use], s.bins_hz, noise) * s.rate_hz * float(np.sum(window.astype(np.float64) ** 2))
+    starts = range(0, s.audio.size - length + 1, length // 2)
+    # noise alone exceeds this in one cell of e^9, so a few cells in each frame of the whole band
+    total = np.zeros(int(use.sum()))
+    for a in starts:
+        spectrum = fft.fft(s.audio[a : a + length] * window)[use]
+        power = (spectrum.real**2 + spectrum.imag**2) / density
+        total += np.minimum(np.maximum(power - 9.0, 0.0), 40.0)
+    width = max(1, round(2.0 * seconds)) | 1
+    total = np.convolve(total, np.ones(width), mode="same")
+    return hz[use], np.where(total > 40.0, total, 0.0)
+
+
+def _near(s: Survey, centre: float, density: float, plan: Plan | None) -> SlowKeying | None:
+    wanted = plan.main if plan is not None else None
+    b = path.band(s.audio, s.rate_hz, centre, density)
+    if path.rests(b):
+        return None
+    scale = path.time_scale(b)
+    if scale is None:
+        return None
+    best: SlowKeying | None = None
+    for length in _lengths(scale, wanted, b):
+        for low, high, course in _courses(b, length, wanted):
+            read = _read(low, high, course, length, wanted)
+            if read is None:
+                continue
+            if read.pair.tones == 1:
+                read = _with_partner(s, read, length, density, wanted)
+            if read.convincing and (best is None or _merit(read) > _merit(best)):
+                best = read
+        if best is not None:
+            break
+    return best
+
+
+def _merit(k: SlowKeying) -> float:
+    """Likelihood of the runs and the characters."""
+    unknown = (1.0 - k.elements.known) * len(k.elements.decoded.characters)
+    return k.score - _UNKNOWN_COST * unknown
+
+
+def _lengths(scale: float, wanted: Sent | None, b: path.Band) -> list[float]:
+    """Frame lengths to try: the one that the energy tells, and those about it."""
+    out = [scale, scale / 2, scale * 2, scale / 4]
+    if wanted is not None and wanted.dit_s is not None and wanted.keying != "cw":
+        out.insert(0, float(np.clip(0.6 * wanted.dit_s, path.SHORTEST_FRAME_S, path.scales(b)[-1])))
+    return [v for v in out if path.SHORTEST_FRAME_S <= v <= path.scales(b)[-1] * 2]
+
+
+def _courses(
+    b: path.Band, length: float, wanted: Sent | None
+) -> list[tuple[path.Band, path.Band, path.Course]]:
+    f = path.cropped(path.frames(b, length))
+    shifts = {0, 1, 2, 3, *path.likely_shifts(f)}
+    if wanted is not None and wanted.shift_hz is not None:
+        shifts.add(max(1, round(wanted.shift_hz / f.bin_hz)))
+    found = [path.course(f, k) for k in sorted(shifts) if k < f.power.shape[1] - 8]
+    # another tone must earn more than the freedom of where it lies
+    found.sort(key=lambda c: c.score - 6.0 * (c.shift_hz > 0), reverse=True)
+    return [(b, b, c) for c in found[:4]]
+
+
+# --- reading -----------------------------------------------------------------------------------
+
+
+def _read(
+    low: path.Band, high: path.Band, course: path.Course, frame_s: float, wanted: Sent | None
+) -> SlowKeying | None:
+    """Runs, rhythm and text along one course; None where there are too few runs to be keying."""
+    hz = np.interp(low.times_s, course.times_s, course.hz) + low.centre_hz
+    density = np.full((2, low.z.size), max(course.density, 1e-6))
+    pair = Pair(low, high, hz, course.shift_hz, density)
+    # no lengths are known yet: runs of at most a frame, joined as long as the state stays
+    c = run.cells(pair, frame_s / 8)
+    runs = run.best_runs(run.run_scores(c, pair.tones, 10, 16.0), c).inner()
+    if not _enough(runs):
+        return None
+    for _ in range(2):
+        followed = _followed(pair, runs, frame_s)
+        if followed is None:
+            return None
+        pair, _ = followed
+    read = None
+    for mode, inverted, rhythm in _hypotheses(runs, pair):
+        tried = _by_rhythm(mode, inverted, rhythm, pair)
+        if tried is not None and (read is None or _preferred(tried, read, wanted)):
+            read = tried
+    return read
+
+
+def _enough(runs: Runs) -> bool:
+    return int(runs.on.sum()) >= _LEAST_ELEMENTS and runs.state.size >= _LEAST_ELEMENTS + 4
+
+
+def _followed(pair: Pair, runs: Runs, dit_s: float) -> tuple[Pair, PathFit] | None:
+    """The pair along the path, with the shift and the levels, that the runs themselves show."""
+    tones = run.run_frequencies(runs, pair, dit_s)
+    fit = run.fit_path(tones)
+    if fit is None or (pair.shift_hz and not fit.shift_hz):
+        return None
+    moved = replace(pair, path_hz=fit.path(pair.low.times_s), shift_hz=fit.shift_hz)
+    return replace(moved, density=_levels(moved, runs, dit_s)), fit
+
+
+def _levels(pair: Pair, runs: Runs, dit_s: float) -> Real:
+    """C/N0 of each tone against time, from its runs, smooth over some nine of them."""
+    c = run.cells(pair, 0.0)
+    out = np.array(pair.density)
+    for tone in range(pair.tones):
+        mine = (runs.state == tone) & (runs.length_s > 0.5 * dit_s)
+        if not mine.any():
+            continue
+        a, b = (run.positions(c, v[mine]) for v in (runs.start_s, runs.end_s))
+        seconds = np.maximum(b - a, 1) * c.cell_s
+        level = (np.abs(c.total[tone, b] - c.total[tone, a]) ** 2 / seconds - 1.0) / seconds
+        middle = 0.5 * (runs.start_s + runs.end_s)[mine]
+        width = min(9, level.size) | 1
+        padded = np.pad(level, width // 2, mode="edge")
+        smooth = np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
+        smooth = np.maximum(smooth, 0.1 * float(np.median(level)))
+        out[tone] = np.maximum(np.interp(pair.low.times_s, middle, smooth), 1e-6)
+    return out
+
+
+def _hypotheses(runs: Runs, pair: Pair) -> list[tuple[Mode, bool, Rhythm]]:
+    """What the runs may be: the mode, whether it is upside down, and the lengths to expect."""
+    seconds = np.array([runs.length_s[runs.state == s].sum() for s in (LOW, HIGH, OFF)])
+    if pair.tones == 1:
+        rhythm = _morse_rhythm(runs, LOW)
+        return [] if rhythm is None else [("qrss", False, rhythm)]
+    if min(seconds[LOW], seconds[HIGH]) < 0.08 * seconds[:2].sum():
+        return []
+    if seconds[OFF] < 0.12 * seconds.sum():
+        found: list[tuple[Mode, bool, Rhythm]] = []
+        for mark in (HIGH, LOW):
+            rhythm = _morse_rhythm(runs, mark)
+            if rhythm is not None:
+                found.append(("fskcw", mark == LOW, rhythm))
+        return found
+    return [("dfcw", False, _equal_rhythm(runs))]
+
+
+def _morse_rhythm(runs: Runs, mark: int) -> Rhythm | None:
+    on, off = _marks_of(runs, mark)
+    if on.size < _LEAST_ELEMENTS:
+        return None
+    timing = morse.classify(on, off)
+    dit = timing.unit_s
+    gaps = np.clip(timing.gaps_s, np.array([0.5, 2.0, 5.0]) * dit, np.array([1.5, 4.5, 9.0]) * dit)
+    return Rhythm(marks=(timing.dit_s, timing.dah_s), gaps=tuple(gaps.tolist()), mark_states=(mark,))
+
+
+def _equal_rhythm(runs: Runs) -> Rhythm:
+    length = runs.length_s[runs.on]
+    one = float(np.quantile(length, 0.3))
+    one = float(np.median(length[length < 1.5 * one]))
+    gaps = tuple(one * g for g in (0.33, 0.6, 1.0, 2.0, 3.0))
+    return Rhythm(marks=(one,), gaps=gaps, mark_states=(LOW, HIGH), split=True)
+
+
+def _marks_of(runs: Runs, mark: int) -> tuple[Real, Real]:
+    mine = runs.state == mark
+    return runs.start_s[mine], runs.end_s[mine]
+
+
+def _by_rhythm(mode: Mode, inverted: bool, rhythm: Rhythm, pair: Pair) -> SlowKeying | None:
+    """The runs found again with the lengths of the rhythm; twice, as the path is better known then."""
+    dit = rhythm.marks[0]
+    fit = None
+    runs: Runs | None = None
+    for _ in range(2):
+        c = run.cells(pair, dit / 12)
+        longest = int(np.ceil(3.6 * dit / c.cell_s)) if mode != "dfcw" else int(np.ceil(3.4 * dit / c.cell_s))
+        runs = run.best_runs(run.run_scores(c, pair.tones, longest, 12.0), c, rhythm=rhythm, change=2.0).inner()
+        if not _enough(runs):
+            return None
+        runs = _joined(runs) if mode != "dfcw" else runs
+        followed = _followed(pair, runs, dit)
+        if followed is None:
+            return None
+        pair, fit = followed
+    assert runs is not None and fit is not None
+    if pair.tones == 2 and not _apart(runs, pair):
+        return None
+    runs = run.sharpened(runs, pair, dit)
+    read = _elements(mode, inverted, runs, pair, dit)
+    if read is None:
+        return None
+    if mode == "dfcw":
+        other = _elements(mode, True, runs, pair, dit)
+        if other is not None and other.known > read.known + 0.2:
+            read, inverted = other, True
+    return SlowKeying(mode, inverted, pair, runs, fit, read, dit, runs.score)
+
+
+def _joined(runs: Runs) -> Runs:
+    """Neighbouring runs of one state as one."""
+    first = np.append(True, runs.state[1:] != runs.state[:-1])
+    last = np.append(first[1:], True)
+    return replace(runs, start_s=runs.start_s[first], end_s=runs.end_s[last], state=runs.state[first])
+
+
+def _apart(runs: Runs, pair: Pair) -> bool:
+    """Whether each tone is silent while the other is on: two carriers side by side are not.
+
+    Tones nearer than the resolution of a run show in each other's place anyway.
+    """
+    c = run.cells(pair, 0.0)
+    at = [run.positions(c, v) for v in (runs.start_s, runs.end_s)]
+    for tone in (LOW, HIGH):
+        other = (runs.state == 1 - tone) & (runs.length_s * pair.shift_hz > 1.5)
+        if other.sum() < 3:
+            continue
+        a, b = at[0][other], at[1][other]
+        seconds = (b - a) * c.cell_s
+        # a run's whole cycles of the shift leave nothing of its own tone in the other's place
+        power = np.abs(c.total[tone, b] - c.total[tone, a]) ** 2 / seconds
+        energy = c.energy[tone, b] - c.energy[tone, a]
+        own = c.energy[1 - tone, b] - c.energy[1 - tone, a]
+        leak = own / (np.pi * runs.length_s[other] * pair.shift_hz) ** 2
+        if np.median(power) > 0.4 * np.median(energy) + 2.0 + np.median(leak):
+            return False
+    level = np.median(pair.density[:2], axis=1)
+    return bool(pair.shift_hz > 40.0 or max(level) < 6.0 * min(level))
+
+
+def _preferred(new: SlowKeying, old: SlowKeying, wanted: Sent | None) -> bool:
+    """Whether a reading the other way up is the better one; a planned text decides where it is plain."""
+    if wanted is not None and wanted.text and new.elements.decoded.text and old.elements.decoded.text:
+        like = [_likeness(k.elements.decoded.text or "", wanted.text) for k in (new, old)]
+        if abs(like[0] - like[1]) > 0.3:
+            return like[0] > like[1]
+    return _upright(new) > _upright(old)
+
+
+def _upright(k: SlowKeying) -> float:
+    """How well the lengths are those of Morse this way up; a little more for the usual way.
+
+    Upside down, the gaps between words become marks of seven units, which Morse does not have.
+    """
+    on, off = k.elements.on_s, k.elements.off_s
+    unit = k.elements.decoded.timing.unit_s if k.elements.decoded.timing is not None else k.dit_s
+
+    def misfit(length: Real, allowed: tuple[float, ...]) -> float:
+        away = [np.abs(np.log(np.maximum(length, 1e-3) / (unit * a))) for a in allowed]
+        return float(np.minimum(0.5 * (np.min(away, axis=0) / 0.12) ** 2, 6.0).sum())
+
+    gaps = np.minimum((on[1:] - off[:-1]) / unit, 7.0) * unit
+    unknown = (1.0 - k.elements.known) * len(k.elements.decoded.characters)
+    cost = misfit((off - on)[1:-1], (1.0, 3.0)) + misfit(gaps, (1.0, 3.0, 7.0)) + _UNKNOWN_COST * unknown
+    return _USUAL_WAY_UP * (not k.inverted) - cost
+
+
+def _likeness(heard: str, text: str) -> float:
+    """How much of what was heard is the text, repeated: 0..1."""
+    one = " ".join(text.split()) + " "
+    whole = one * (2 + len(heard) // len(one))
+    same = SequenceMatcher(None, heard, whole, autojunk=False).get_matching_blocks()
+    return sum(m.size for m in same if m.size > 1) / max(len(heard), 1)
+
+
+def _with_partner(
+    s: Survey, read: SlowKeying, frame_s: float, density: float, wanted: Sent | None
+) -> SlowKeying:
+    """The reading with the tone that is on while this one is off, where there is such a tone far from it."""
+    runs, pair = read.runs, read.pair
+    centre = pair.low.centre_hz
+    wide = path.band(s.audio, s.rate_hz, centre, density, wanted_hz=min(4.4 * _WIDEST_SHIFT_HZ, s.rate_hz))
+    offset = _where_when_off(wide, pair, runs, read.dit_s)
+    if offset is None:
+        return read
+    partner = path.band(s.audio, s.rate_hz, centre + offset, density)
+    low, high = (pair.low, partner) if offset > 0 else (partner, pair.low)
+    hz = pair.path_hz + min(offset, 0.0) - low.centre_hz
+    course = path.Course(pair.low.times_s, hz, abs(offset), read.score, float(np.median(pair.density[0])))
+    two = _read(low, high, course, frame_s, wanted)
+    return two if two is not None and two.elements.decoded.text is not None else read
+
+
+def _where_when_off(wide: path.Band, pair: Pair, runs: Runs, dit_s: float) -> float | None:
+    """Offset of a line that is there in the gaps and not in the marks, as strong as ours within 15 dB; or None."""
+    from scipy import fft
+
+    drift = np.interp(wide.times_s, pair.low.times_s, pair.path_hz) - wide.centre_hz
+    z = wide.z * np.exp(-2j * np.pi * np.cumsum(drift) / wide.rate_hz)
+    length = max(64, round(0.8 * dit_s * wide.rate_hz))
+    size = fft.next_fast_len(length)
+    hz = fft.fftfreq(size, 1 / wide.rate_hz)
+    window = np.hanning(length).astype(np.float32)
+    means = []
+    for on in (True, False):
+        starts = []
+        for a, b in zip(runs.start_s[runs.on == on], runs.end_s[runs.on == on], strict=True):
+            i, j = (round((v - wide.first_s) * wide.rate_hz) for v in (a, b))
+            count = min(3, round((j - i) / length))
+            starts += [i + max(0, (j - i - count * length) // 2) + q * length for q in range(count)]
+        starts = [v for v in starts if 0 <= v <= z.size - length][:300]
+        if len(starts) < 3:
+            return None
+        frames = np.stack([z[v : v + length] for v in starts]) * window
+        spectra = fft.fft(frames, size, axis=1)
+        means.append(np.mean(spectra.real**2 + spectra.imag**2, axis=0))
+    near = np.abs(hz) < 2.0 / dit_s + 1.0
+    ours = float(means[0][near].max())
+    gain = np.where((np.abs(hz) > 5.0) & (np.abs(hz) < _WIDEST_SHIFT_HZ), means[1] - 1.5 * means[0], 0.0)
+    k = int(np.argmax(gain))
+    floor = float(np.median(means[1]))
+    return float(hz[k]) if gain[k] > max(0.03 * ours, 4.0 * floor) else None
+
+
+# --- elements and text -------------------------------------------------------------------------
+
+
+def _elements(mode: Mode, inverted: bool, runs: Runs, pair: Pair, dit_s: float) -> Elements | None:
+    sure = run.certainty(runs, pair, dit_s)
+    if mode == "dfcw":
+        return _from_tones(runs, sure, inverted, pair, dit_s)
+    mark = LOW if mode == "qrss" or inverted else HIGH
+    mine = np.flatnonzero(runs.state == mark)
+    on, off = runs.start_s[mine], runs.end_s[mine]
+    if on.size < _LEAST_ELEMENTS:
+        return None
+    cut_start, cut_end = _cut(pair, on[0], off[-1])
+    decoded = morse.decode(on, off, cut_start=cut_start, cut_end=cut_end)
+    if decoded.timing is None:
+        return None
+    first = int(cut_start)
+    dah = np.zeros(on.size, bool)
+    dah[first : first + decoded.timing.dah.size] = decoded.timing.dah
+    return Elements(on, off, dah, _with_gaps(sure, mine), decoded)
+
+
+def _cut(pair: Pair, first_s: float, last_s: float) -> tuple[bool, bool]:
+    step = 0.05
+    times = pair.low.times_s
+    return bool(first_s < times[0] + step), bool(last_s > times[-1] - step)
+
+
+def _with_gaps(sure: Real, mine: NDArray[np.intp]) -> Real:
+    """An element is as sure as itself and the gap after it."""
+    after = np.append(sure, 1.0)[mine + 1]
+    return np.asarray(sure[mine] * after)
+
+
+def _from_tones(runs: Runs, sure: Real, inverted: bool, pair: Pair, dit_s: float) -> Elements | None:
+    """DFCW: kinds by the tone; the gaps sorted into three classes; then read as Morse of those lengths."""
+    mine = np.flatnonzero(runs.on)
+    on, off = runs.start_s[mine], runs.end_s[mine]
+    if on.size < _LEAST_ELEMENTS:
+        return None
+    dah = (runs.state[mine] == HIGH) != inverted
+    between = _gap_classes(on[1:] - off[:-1], dit_s)
+    marks = np.where(dah, 3.0, 1.0)
+    gaps = np.array([1.0, 3.0, 7.0])[between]
+    begin = np.concatenate([[0.0], np.cumsum(marks[:-1] + gaps)])
+    cut_start, cut_end = _cut(pair, on[0], off[-1])
+    decoded = morse.decode(begin, begin + marks, cut_start=cut_start, cut_end=cut_end)
+    if decoded.timing is None:
+        return None
+    placed = tuple(
+        replace(c, start_s=float(np.interp(c.start_s, begin, on)), end_s=float(np.interp(c.end_s, begin + marks, off)))
+        for c in decoded.characters
+    )
+    return Elements(on, off, dah, sure[mine], replace(decoded, characters=placed))
+
+
+def _gap_classes(gap: Real, dit_s: float) -> NDArray[np.intp]:
+    """0 within a character, 1 between characters, 2 between words: three groups with the least scatter within.
+
+    On a logarithmic scale, as letter and word gaps differ by a factor; what is hardly longer is no class.
+    """
+    x = np.log(np.clip(gap, 0.0, 12 * dit_s) + 0.2 * dit_s)
+    grid = np.unique(np.quantile(x, np.linspace(0.02, 0.98, 49)))
+    best, edges = np.inf, (np.inf, np.inf)
+    for i, a in enumerate(grid):
+        for b in grid[i:]:
+            groups = (x[x <= a], x[(x > a) & (x <= b)], x[x > b])
+            # a group costs what a scatter of its own of 0.15 in a few members would
+            cost = sum(float(np.sum((g - g.mean()) ** 2)) + 0.1 for g in groups if g.size)
+            if cost < best:
+                best, edges = cost, (float(a), float(b))
+    found = np.where(x > edges[1], 2, np.where(x > edges[0], 1, 0))
+    for upper in (2, 1):
+        if (found == upper).any() and (found == upper - 1).any():
+            step = x[found == upper].mean() - x[found == upper - 1].mean()
+            if step < np.log(1.35):
+                found[found == upper] = upper - 1
+    if (found == 2).any() and not (found == 1).any():
+        found[found == 2] = 1
+    return np.asarray(found, np.intp)
+

@@ -1,0 +1,221 @@
+"""What slow keying yields once it has been read: baseband as if the tone had stayed, keying, slot.
+
+The dit of QRSS and FSKCW is half of dit + following gap; that of DFCW, whose gaps are at the sender's
+choice, the length of an element.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from sigcheck.measure import carrier
+from sigcheck.measure.keying import designator
+from sigcheck.measure.results import Drift, Keying, OtherSignal, Signal, Slot, not_measured_names
+from sigcheck.measure.slow import EDGES_ENERGY, SHORTEST_DIT_S, SlowKeying
+from sigcheck.measure.slow_runs import HIGH
+from sigcheck.measure.spectrum import Survey
+from sigcheck.measure.track import Baseband, Marks, Mask, Real, Track
+
+_OWN_HZ = 15.0
+_REFERENCE_DB = 10 * float(np.log10(2500.0))  # bandwidth in which a signal-to-noise ratio is stated
+_SHIFTED_K = 1.2  # ITU-R SM.1138: K of frequency-shift telegraphy
+
+
+def as_steady(s: Survey, found: SlowKeying) -> tuple[Baseband, Real, Marks]:
+    """Baseband along the instantaneous tone, that tone's path (n,), and its marks.
+
+    The baseband's own ``path_hz`` is the lower tone's, so that what follows sees a tone that stays there.
+    """
+    runs = found.runs
+    t = np.arange(s.audio.size) / s.rate_hz
+    lower = found.fit.path(t)
+    path = lower.copy()
+    if found.pair.tones == 2:
+        for a, b in zip(runs.start_s[runs.state == HIGH], runs.end_s[runs.state == HIGH], strict=True):
+            path[slice(*np.searchsorted(t, [a, b]))] += found.fit.shift_hz
+    base = replace(carrier.shift(s, path), path_hz=lower)
+    return base, path, _marks(base, found)
+
+
+def _marks(base: Baseband, found: SlowKeying) -> Marks:
+    runs, t, end_s = found.runs, base.times_s, base.z.size / base.rate_hz
+    on, off = runs.start_s[runs.on].copy(), runs.end_s[runs.on].copy()
+    cut_start, cut_end = bool(on[0] < 0.1), bool(off[-1] > end_s - 0.1)
+    on[0], off[-1] = (0.0 if cut_start else on[0]), (end_s if cut_end else off[-1])
+    guard = min(0.15 * found.dit_s, 0.5)
+
+    def within(a: Real, b: Real) -> Mask:
+        out = np.zeros(t.size, bool)
+        for i, j in zip(np.searchsorted(t, a), np.searchsorted(t, b), strict=True):
+            out[i:j] = True
+        return out
+
+    pieces = [np.abs(np.mean(base.z[slice(*np.searchsorted(t, [a, b]))])) for a, b in zip(on, off, strict=True)]
+    gap_on, gap_off = np.append(0.0, off + guard), np.append(on - guard, end_s)
+    return Marks(
+        keyed=True,
+        on_s=on,
+        off_s=off,
+        cut_start=cut_start,
+        cut_end=cut_end,
+        down=within(on, off),
+        settled=within(on + guard, off - guard),
+        up=within(gap_on, gap_off),
+        amplitude=float(np.median(pieces)),
+    )
+
+
+def about_middle(track: Track, found: SlowKeying) -> Track:
+    """The track placed between our tones: noise is looked for beyond both."""
+    return replace(track, tone_hz=track.tone_hz + 0.5 * found.fit.shift_hz)
+
+
+def without_own_tones(others: tuple[OtherSignal, ...], found: SlowKeying) -> tuple[OtherSignal, ...]:
+    """The other signals, less our own two tones."""
+    lower = float(np.median(found.fit.hz))
+    own = (lower, lower + found.fit.shift_hz)
+    return tuple(o for o in others if all(abs(o.frequency_hz - hz) > _OWN_HZ for hz in own))
+
+
+def as_shifted(signal: Signal, found: SlowKeying) -> Signal:
+    """The signal of shifted keying: FSKCW is never off between its first and last mark.
+
+    A tone too weak to be followed in phase from element to element has its level from the elements' own sums.
+    """
+    share = 1.0 if found.mode == "fskcw" else signal.key_down_fraction
+    signal = replace(signal, kind="shifted", key_down_fraction=share)
+    if found.dit_energy > EDGES_ENERGY:
+        return signal
+    cn0 = 10 * float(np.log10(np.mean([np.median(found.pair.density[k]) for k in range(2)])))
+    # each element's energy E is known to sqrt(2 E + 1); the noise beside the tone to half a decibel
+    energy = found.dit_energy
+    scatter = 4.343 * float(np.sqrt((2 * energy + 1) / max(found.elements.on_s.size, 1))) / energy
+    sigma = float(np.hypot(scatter, 0.5))
+    return replace(
+        signal, cn0_dbhz=cn0, cn0_dbhz_sigma=sigma, snr_db=cn0 - _REFERENCE_DB, snr_db_sigma=sigma
+    )
+
+
+def without_unseen_edges(keyed: Keying, found: SlowKeying) -> Keying:
+    """Keying whose single edges noise hides, without what was read off them."""
+    if found.dit_energy > EDGES_ENERGY:
+        return keyed
+    nothing: dict[str, None] = dict.fromkeys(_EDGES)
+    missing = {**keyed.missing, **dict.fromkeys(_EDGES, "too weak to see single edges")}
+    return replace(keyed, **nothing, missing=missing)  # type: ignore[arg-type]
+
+
+_EDGES = (
+    "rise_s", "rise_s_sigma", "fall_s", "fall_s_sigma", "overshoot_db", "overshoot_db_sigma", "droop_db",
+    "droop_db_sigma", "chirp_hz", "chirp_hz_sigma", "chirp_settle_s", "broken_starts",
+)  # fmt: skip
+
+
+def measure_keying(found: SlowKeying) -> Keying:
+    """Text and timing of FSKCW and DFCW."""
+    e = found.elements
+    values: dict[str, object] = {
+        "text": e.decoded.text,
+        "text_confidence": float(np.mean(e.confidences)),
+        "character_confidence": e.confidences,
+        "n_elements": int(e.on_s.size),
+    }
+    dit, sigma, ratio = _timing(found)
+    if dit is not None:
+        values |= {"dit_s": dit, "dit_s_sigma": sigma, "wpm": 1.2 / dit, "wpm_sigma": 1.2 * sigma / dit**2}
+        # SM.1138: B + 2 D K, D half of the shift
+        width = 1.0 / dit + _SHIFTED_K * found.fit.shift_hz
+        values |= {"necessary_bandwidth_hz": width, "designator": designator(width, "F1B")}
+    if ratio is not None:
+        values |= {"dah_dit_ratio": ratio[0], "dah_dit_ratio_sigma": ratio[1]}
+    why = "not measured where the key shifts the tone"
+    missing = {k: v for k, v in not_measured_names(Keying, why).items() if k not in values}
+    if dit is None:
+        short = "no gaps inside characters to tell the speed from"
+        missing |= dict.fromkeys(("dit_s", "wpm", "necessary_bandwidth_hz", "designator"), short)
+    return Keying(**values, missing=missing)  # type: ignore[arg-type]
+
+
+def _timing(found: SlowKeying) -> tuple[float | None, float, tuple[float, float] | None]:
+    """Dit and its sigma; dah over dit and its sigma."""
+    e = found.elements
+    grain = 1.0 / found.pair.low.rate_hz / np.sqrt(12.0)  # of the edges' grid
+    if found.mode == "dfcw":
+        length = e.off_s - e.on_s
+        length = length[1:-1]  # the ends may be cut
+        kept = length[np.abs(length - np.median(length)) < 0.3 * np.median(length)]
+        return float(kept.mean()), _error(kept, grain), None
+    timing = e.decoded.timing
+    if timing is None:
+        return None, 0.0, None
+    cut = e.on_s.size - timing.dah.size
+    first = cut if cut and e.on_s[0] < 0.1 else 0
+    on = e.on_s[first : first + timing.dah.size]
+    step, inside, dah = np.diff(on), timing.gap == 0, timing.dah[:-1]
+    dits, dahs = step[inside & ~dah], step[inside & dah]
+    if dits.size < 2 and dahs.size < 2:
+        return None, 0.0, None
+    if dits.size < 2:
+        return float(dahs.mean() / 4), _error(dahs, grain) / 4, None
+    pair, error = float(dits.mean()), _error(dits, grain)
+    if dahs.size < 2:
+        return pair / 2, error / 2, None
+    ratio = 2 * float(dahs.mean()) / pair - 1
+    relative = float(np.hypot(error / pair, _error(dahs, grain) / dahs.mean()))
+    return pair / 2, error / 2, (ratio, (ratio + 1) * relative)
+
+
+def _error(x: Real, grain: float) -> float:
+    """Standard error of the mean; two lengths may agree by chance, so a part in a thousand and the grid at least."""
+    spread = float(x.std(ddof=1)) if x.size > 1 else 0.0
+    return max(spread, grain, 1e-3 * float(x.mean())) / float(np.sqrt(max(x.size, 1)))
+
+
+def measure_slot(found: SlowKeying, moved: Drift) -> Slot:
+    """Mode, start, shift and drift. ``shift_hz`` is mark minus space, dah minus dit: negative where upside down."""
+    runs = found.runs
+    values: dict[str, object] = {"kind": found.mode}
+    missing = not_measured_names(Slot, "a slow-keyed signal has none")
+    _put_start(values, missing, float(runs.start_s[0]), found.dit_s, _start_sigma(found))
+    if found.pair.tones == 2:
+        sign = -1.0 if found.inverted else 1.0
+        values |= {"shift_hz": sign * found.fit.shift_hz, "shift_hz_sigma": found.fit.shift_sigma}
+    return _with_drift(values, missing, moved)
+
+
+def _put_start(values: dict[str, object], missing: dict[str, str], start_s: float, dit_s: float, sigma: float) -> None:
+    """The start, where there is quiet before it: a recording may begin in mid-message."""
+    names = ("start_offset_s", "start_offset_s_sigma", "start_offset_from")
+    if start_s > 2.0 * dit_s:
+        values |= dict(zip(names, (start_s, sigma, "recording"), strict=True))
+    else:
+        missing |= dict.fromkeys(names, "the recording does not show the beginning of a transmission")
+
+
+def _start_sigma(found: SlowKeying) -> float:
+    """An edge is placed to some 2 / (C/N0); never better than half a rise of the receiver's filter."""
+    density = float(np.median(found.pair.density[: found.pair.tones]))
+    return float(np.hypot(2.0 / density, 0.01))
+
+
+def slot_of_keying(keyed: Keying, marks: Marks, moved: Drift) -> Slot | None:
+    """QRSS, where ordinary on and off keying turned out as slow as that; else None."""
+    if keyed.dit_s is None or keyed.dit_s < SHORTEST_DIT_S or keyed.text is None:
+        return None
+    values: dict[str, object] = {"kind": "qrss"}
+    missing = not_measured_names(Slot, "a slow-keyed signal has none")
+    missing |= dict.fromkeys(("shift_hz", "shift_hz_sigma"), "on and off keying has no shift")
+    _put_start(values, missing, float(marks.on_s[0]), keyed.dit_s, 0.02 * keyed.dit_s)
+    return _with_drift(values, missing, moved)
+
+
+def _with_drift(values: dict[str, object], missing: dict[str, str], moved: Drift) -> Slot:
+    if moved.total_hz is not None:
+        values["drift_hz"] = moved.total_hz
+        if moved.total_hz_sigma is not None:
+            values["drift_hz_sigma"] = moved.total_hz_sigma
+    else:
+        missing["drift_hz"] = moved.missing.get("total_hz", "the frequency's course was not measured")
+    return Slot(**values, missing={k: v for k, v in missing.items() if k not in values})  # type: ignore[arg-type]

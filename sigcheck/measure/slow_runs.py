@@ -1,0 +1,358 @@
+"""When a slowly keyed signal is on which of its tones, or off.
+
+Both tones are brought to 0 Hz along the followed path and summed over short cells. A run of one state
+is weighed by the *coherent* sum over all of it: at 16 dB of energy in a dit, sums over its parts
+decide nothing. So the states are found as whole runs (a semi-Markov path by dynamic programming over
+their ends and lengths), first without any notion of lengths, then with those that the rhythm has.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sigcheck.measure.slow_path import Band, likelihood
+from sigcheck.measure.track import Mask, Real
+
+LOW, HIGH, OFF = 0, 1, 2
+CHANGE_COST = 4.0  # nats: a change of state must earn as much
+_AGAIN_COST = 1.0  # a run in two pieces, each with a phase of its own
+_MOST_ENERGY = 60.0  # of a run as long as a dit; beyond it hum and filters would decide
+_OUTLIER = -6.0  # log-likelihood of a length of any kind, relative to the most likely ones
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Sums of both tones over cells, cumulative: ``total`` (2, cells + 1); noise of a cell has variance ``cell_s``.
+
+    ``energy`` (2, cells + 1): cumulative energy over noise density that each tone would have.
+    """
+
+    total: NDArray[np.complex128]
+    energy: Real
+    cell_s: float
+    first_s: float  # beginning of the first cell
+
+    @property
+    def count(self) -> int:
+        """Number of cells."""
+        return int(self.total.shape[1]) - 1
+
+
+@dataclass(frozen=True)
+class Runs:
+    """Runs of one state, one after the other: beginnings, ends, states (k,); ``score`` the path's log-likelihood."""
+
+    start_s: Real
+    end_s: Real
+    state: NDArray[np.intp]
+    score: float
+
+    @property
+    def length_s(self) -> Real:
+        """Lengths."""
+        return self.end_s - self.start_s
+
+    @property
+    def on(self) -> Mask:
+        """Runs on one of the tones."""
+        return np.asarray(self.state != OFF)
+
+    def inner(self) -> Runs:
+        """Without what lies before the first tone and after the last."""
+        where = np.flatnonzero(self.on)
+        if not where.size:
+            return replace(self, start_s=self.start_s[:0], end_s=self.end_s[:0], state=self.state[:0])
+        part = slice(where[0], where[-1] + 1)
+        return replace(self, start_s=self.start_s[part], end_s=self.end_s[part], state=self.state[part])
+
+
+@dataclass(frozen=True)
+class Pair:
+    """The bands that hold the two tones, and the followed path of the lower one.
+
+    ``path_hz`` (n,) is the audio frequency at the bands' samples; for one tone alone ``shift_hz`` is 0.
+    ``density`` (2, n): C/N0 in Hz of each tone against time.
+    """
+
+    low: Band
+    high: Band
+    path_hz: Real
+    shift_hz: float
+    density: Real
+
+    @property
+    def tones(self) -> int:
+        """One or two."""
+        return 2 if self.shift_hz else 1
+
+    def baseband(self, tone: int) -> NDArray[np.complex128]:
+        """A tone at 0 Hz, (n,), noise of density 1."""
+        b = self.high if tone else self.low
+        hz = self.path_hz - b.centre_hz + (self.shift_hz if tone else 0.0)
+        return np.asarray(b.z * np.exp(-2j * np.pi * np.cumsum(hz) / b.rate_hz))
+
+
+def cells(pair: Pair, cell_s: float) -> Cells:
+    """Sums over cells of about that length."""
+    rate = pair.low.rate_hz
+    size = max(1, round(cell_s * rate))
+    count = pair.low.z.size // size
+
+    def summed(x: NDArray[Any]) -> NDArray[Any]:
+        return np.asarray(x[: count * size].reshape(count, size).sum(axis=1))
+
+    total = np.zeros((2, count + 1), np.complex128)
+    energy = np.zeros((2, count + 1))
+    for tone in range(pair.tones):
+        total[tone, 1:] = np.cumsum(summed(pair.baseband(tone))) / rate
+        energy[tone, 1:] = np.cumsum(summed(pair.density[tone])) / rate
+    return Cells(total, energy, size / rate, pair.low.first_s - 0.5 / rate)
+
+
+def positions(c: Cells, time_s: Real) -> NDArray[np.intp]:
+    """The boundaries between cells nearest to times."""
+    return np.clip(np.round((time_s - c.first_s) / c.cell_s).astype(np.intp), 0, c.count)
+
+
+def run_scores(c: Cells, tones: int, longest: int, dit_cells: float) -> NDArray[np.float32]:
+    """Log-likelihood over noise of runs in each state that end at k and last l + 1 cells: (3, cells + 1, longest)."""
+    out = np.full((3, c.count + 1, longest), -np.inf, np.float32)
+    typical = float(np.median(np.diff(c.energy[:tones], axis=1))) * dit_cells
+    scale = min(1.0, _MOST_ENERGY / max(typical, 1e-12))
+    for length in range(1, longest + 1):
+        for tone in range(tones):
+            total = c.total[tone, length:] - c.total[tone, :-length]
+            energy = c.energy[tone, length:] - c.energy[tone, :-length]
+            power = (total.real**2 + total.imag**2) / (length * c.cell_s)
+            out[tone, length:, length - 1] = likelihood(power * scale, energy * scale)
+        out[OFF, length:, length - 1] = 0.0
+    return out
+
+
+@dataclass(frozen=True)
+class Rhythm:
+    """Lengths that runs have, in seconds, and which state is the mark.
+
+    ``marks`` and ``gaps`` are class means; a gap may be any longer than the last of them. ``split``: the
+    marks follow each other without a gap.
+    """
+
+    marks: tuple[float, ...]
+    gaps: tuple[float, ...]
+    mark_states: tuple[int, ...]
+    spread: float = 0.15
+    split: bool = False
+
+    def prior(self, longest: int, cell_s: float) -> Real:
+        """Log-likelihood of each length, shape (3, longest)."""
+        length = (np.arange(longest) + 1.0) * cell_s
+        grain = 0.29 * cell_s  # of the grid of cells itself
+
+        def nearest(means: tuple[float, ...]) -> Real:
+            off = [np.log(length / m) / np.hypot(self.spread, grain / m) for m in means]
+            return np.asarray(np.maximum(-0.5 * np.min(np.square(off), axis=0), _OUTLIER))
+
+        mark, gap = nearest(self.marks), nearest(self.gaps)
+        gap = np.where(length > self.gaps[-1], np.maximum(gap, -1.0), gap)
+        return np.asarray(np.stack([mark if s in self.mark_states else gap for s in (LOW, HIGH, OFF)]))
+
+
+def best_runs(
+    scores: NDArray[np.float32], c: Cells, *, rhythm: Rhythm | None = None, change: float = CHANGE_COST
+) -> Runs:
+    """The most likely runs."""
+    longest = scores.shape[2]
+    if rhythm is not None:
+        scores = scores + rhythm.prior(longest, c.cell_s)[:, None, :].astype(np.float32)
+    cost = _costs(rhythm, change)
+    count = c.count
+    ready = np.full((3, count + 1), -np.inf)
+    ready[:, 0] = 0.0
+    before = np.zeros((3, count + 1), np.int8)
+    lasted = np.zeros((3, count + 1), np.int32)
+    each = np.arange(3)
+    best = np.zeros(3)
+    for k in range(1, count + 1):
+        m = min(k, longest)
+        offered = ready[:, k - m : k][:, ::-1] + scores[:, k, :m]
+        j = offered.argmax(axis=1)
+        best = offered[each, j]
+        lasted[:, k] = j + 1
+        moved = best[:, None] - cost
+        source = moved.argmax(axis=0)
+        before[:, k] = source
+        ready[:, k] = moved[source, each]
+    k, state = count, int(best.argmax())
+    score = float(best[state])
+    starts: list[int] = []
+    ends: list[int] = []
+    states: list[int] = []
+    while k > 0:
+        length = int(lasted[state, k])
+        start = k - length
+        if states and states[-1] == state and not (rhythm is not None and rhythm.split and state != OFF):
+            starts[-1] = start
+        else:
+            starts.append(start)
+            ends.append(k)
+            states.append(state)
+        k = start
+        state = int(before[state, k])
+    at = c.first_s + c.cell_s * np.array([starts, ends], np.float64)[:, ::-1]
+    return Runs(at[0], at[1], np.array(states[::-1], np.intp), score)
+
+
+def _costs(rhythm: Rhythm | None, change: float) -> Real:
+    """Cost of going from a state (row) to another."""
+    cost = np.full((3, 3), change)
+    np.fill_diagonal(cost, _AGAIN_COST)
+    cost[OFF, OFF] = 0.0
+    if rhythm is not None:
+        np.fill_diagonal(cost, change + 2.0)  # the lengths' classes must not be evaded in pieces
+        if rhythm.split:
+            cost[LOW, LOW] = cost[HIGH, HIGH] = change
+        cost[OFF, OFF] = change
+    return cost
+
+
+def sharpened(runs: Runs, pair: Pair, dit_s: float) -> Runs:
+    """Each boundary moved to where the likelihood of its two sides is greatest, on the band's own samples."""
+    c = cells(pair, 0.0)
+    state, count = runs.state, runs.state.size
+    at = positions(c, np.append(runs.start_s, runs.end_s[-1:]))
+    side = max(2, round(1.2 * dit_s / c.cell_s))
+    for i in range(1, count):
+        a, b = max(at[i - 1], at[i] - side), min(at[i + 1], at[i] + side)
+        reach = round(0.4 * min(b - at[i], at[i] - a, dit_s / c.cell_s))
+        x = np.arange(at[i] - reach, at[i] + reach + 1)
+        gain = np.zeros(x.size)
+        if state[i - 1] != OFF:
+            gain += _run_likelihood(c, state[i - 1], a, x)
+        if state[i] != OFF:
+            gain += _run_likelihood(c, state[i], x, b)
+        at[i] = x[int(np.argmax(gain))] if reach > 0 else at[i]
+    edges = c.first_s + c.cell_s * at
+    return replace(runs, start_s=edges[:-1], end_s=edges[1:])
+
+
+def _run_likelihood(c: Cells, tone: int, start: int | NDArray[np.intp], end: int | NDArray[np.intp]) -> Real:
+    total = c.total[tone, end] - c.total[tone, start]
+    energy = c.energy[tone, end] - c.energy[tone, start]
+    seconds = np.maximum(np.asarray(end) - np.asarray(start), 1) * c.cell_s
+    return likelihood((total.real**2 + total.imag**2) / seconds, energy)
+
+
+def certainty(runs: Runs, pair: Pair, dit_s: float) -> Real:
+    """Probability of each run's state against the best other one over the same time, shape (k,)."""
+    c = cells(pair, dit_s / 24)
+    at = positions(c, np.append(runs.start_s, runs.end_s[-1:]))
+    every = [_run_likelihood(c, tone, at[:-1], at[1:]) for tone in range(pair.tones)]
+    if pair.tones == 1:
+        every.append(np.full(runs.state.size, -np.inf))
+    every.append(np.zeros(runs.state.size))
+    value = np.stack(every)
+    rows = np.arange(runs.state.size)
+    own = value[runs.state, rows]
+    value[runs.state, rows] = -np.inf
+    return np.asarray(1.0 / (1.0 + np.exp(np.clip(value.max(axis=0) - own, -50.0, 50.0))))
+
+
+@dataclass(frozen=True)
+class ToneFit:
+    """Frequencies of the runs on a tone, (k,): middle time, audio frequency less the run's own shift, variance."""
+
+    time_s: Real
+    hz: Real
+    variance: Real
+    high: Mask
+
+
+def run_frequencies(runs: Runs, pair: Pair, dit_s: float) -> ToneFit:
+    """Frequency of each run by maximum likelihood within half a cycle of the path, its ends left out.
+
+    Variance by the Cramer-Rao bound of a tone of unknown phase in noise, 6 / ((2 pi)^2 (C/N0) T^3)
+    (Rife and Boorstyn 1974, for many samples).
+    """
+    rate, first = pair.low.rate_hz, pair.low.first_s
+    streams = [pair.baseband(tone) for tone in range(pair.tones)]
+    time, hz, variance, high = [], [], [], []
+    guard = min(0.08 * dit_s, 0.5)
+    for start, end, state in zip(runs.start_s, runs.end_s, runs.state, strict=True):
+        a, b = (int(np.clip(np.ceil((v - first) * rate), 0, pair.path_hz.size)) for v in (start + guard, end - guard))
+        if state == OFF or (b - a) / rate < 0.4 * dit_s or b - a < 4:
+            continue
+        seconds = (b - a) / rate
+        thin = max(1, (b - a) // 256)
+        x = streams[state][a : a + (b - a) // thin * thin].reshape(-1, thin).mean(axis=1)
+        u = (np.arange(x.size) - (x.size - 1) / 2) * (thin / rate)
+        trial = np.arange(-1.5, 1.51, 0.25) / seconds
+        power = np.abs(np.exp(-2j * np.pi * np.outer(trial, u)) @ x)
+        f = float(trial[int(np.argmax(power))])
+        for _ in range(4):
+            turned = x * np.exp(-2j * np.pi * f * u)
+            whole = turned.sum()
+            lever = 2 * np.pi * abs(whole) ** 2 * float(np.mean(u * u))
+            step = float(np.imag(np.sum(turned * u) * np.conj(whole))) / max(lever, 1e-30)
+            f += float(np.clip(step, -0.3 / seconds, 0.3 / seconds))
+        density = float(pair.density[state, a:b].mean())
+        energy = max(abs((x * np.exp(-2j * np.pi * f * u)).sum() * thin / rate) ** 2 / seconds, 0.3 * density * seconds)
+        middle = (a + b - 1) // 2
+        time.append(first + 0.5 * (a + b - 1) / rate)
+        hz.append(float(pair.path_hz[middle]) + f + (pair.shift_hz if state else 0.0))
+        variance.append(6.0 / ((2 * np.pi) ** 2 * energy * seconds**2))
+        high.append(state == HIGH)
+    return ToneFit(np.array(time), np.array(hz), np.array(variance), np.array(high, bool))
+
+
+@dataclass(frozen=True)
+class PathFit:
+    """Drift of the lower tone as straight lines between knots, and the shift with its sigma."""
+
+    knots_s: Real
+    hz: Real
+    shift_hz: float
+    shift_sigma: float
+    scatter: float  # of the runs' frequencies about the fit over what noise explains
+
+    def path(self, at_s: Real) -> Real:
+        """Audio frequency of the lower tone at times (n,)."""
+        return np.asarray(np.interp(at_s, self.knots_s, self.hz))
+
+
+def fit_path(t: ToneFit, runs_each: int = 6) -> PathFit | None:
+    """Least squares of a drift with a knot for every so many runs, and one shift; None of fewer than four runs."""
+    if t.time_s.size < 4:
+        return None
+    both = bool(t.high.any() and (~t.high).any())
+    count = int(np.clip(t.time_s.size // runs_each, 1, 200)) + 1
+    order = np.argsort(t.time_s)
+    places = np.linspace(0, t.time_s.size - 1, count)
+    knots = np.interp(places, np.arange(t.time_s.size), t.time_s[order])
+    columns = np.stack([np.interp(t.time_s, knots, row) for row in np.eye(count)], axis=1)
+    if both:
+        columns = np.column_stack([columns, t.high])
+    weight = 1 / np.sqrt(t.variance)
+    offset = float(np.median(t.hz))
+    y: Real = (t.hz - offset) * weight
+    found: Real = np.zeros(0)
+    whitened: Real = columns * weight[:, None]
+    for _ in range(3):
+        found = np.linalg.lstsq(whitened, y, rcond=1e-9)[0]
+        rest = y - whitened @ found
+        robust = np.minimum(1.0, 3.0 * max(1.0, 1.48 * float(np.median(np.abs(rest)))) / np.maximum(np.abs(rest), 1e-9))
+        whitened, y = columns * (weight * robust)[:, None], (t.hz - offset) * weight * robust
+    free = max(t.time_s.size - columns.shape[1], 1)
+    scatter = float(np.sqrt(np.sum((y - whitened @ found) ** 2) / free))
+    covariance = np.linalg.pinv(whitened.T @ whitened) * max(1.0, scatter) ** 2
+    hz = found[:count] + offset
+    return PathFit(
+        knots_s=knots,
+        hz=hz,
+        shift_hz=float(found[-1]) if both else 0.0,
+        shift_sigma=float(np.sqrt(covariance[-1, -1])) if both else 0.0,
+        scatter=scatter,
+    )
