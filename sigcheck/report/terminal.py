@@ -56,12 +56,12 @@ class _Page:
         yield from self.wrapped("; ".join(facts(result)), style="dim")
         if (result.get("signal") or {}).get("kind") == "none":
             yield from self._block("What to check", words.TO_CHECK, mark="- ")
+        yield from self._causes(result)
+        yield from self._experiment(result)
         yield from self._symptoms(result)
         settings = setting_lines(result, datetime.now(UTC))
         if settings:
             yield from self._block(TITLE, settings)
-        yield from self._causes(result)
-        yield from self._experiment(result)
         yield from self._hearing(result)
         unseen = untested(result)
         if unseen and result.get("symptoms") is not None and state != "strong":
