@@ -14,7 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sigcheck.measure.own_pieces import own_pieces
 from sigcheck.measure.spectrum import Survey, low_density, passband, peak_bin, quiet_density, running_median
+from sigcheck.measure.tone_test import is_a_tone
 from sigcheck.measure.track import Baseband, Complex, Real
 
 LOWEST_TONE_HZ = 150.0
@@ -96,14 +98,15 @@ def find(s: Survey, *, tone_hz: float | None = None, top_hz: float | None = None
             if weak is not None and hum_hz is not None and _off_grid(weak, hum_hz) < 0.002 * weak + 0.5:
                 return NotFound("only mains hum stands out of the noise: check dial, sideband, level and start time")
             path = path if weak is None else np.full(s.audio.size, weak)
-        if path is None:
+        clear = np.quantile(candidate.ratio, 0.9) >= _CLEAR_RATIO
+        base = None if path is None else shift(s, path, true_noise)
+        if base is None or (clear and not is_a_tone(base)):
             return NotFound("what is there wanders like speech or music: no steady or keyed tone was found")
-    else:
-        weak = _weak_steady_tone(s, noise, low, high, hum_hz)
-        if weak is None:
-            return NotFound("no tone stands out of the noise: check dial, sideband, level and start time")
-        path = np.full(s.audio.size, weak)
-    return shift(s, path, true_noise)
+        return base
+    weak = _weak_steady_tone(s, noise, low, high, hum_hz)
+    if weak is None:
+        return NotFound("no tone stands out of the noise: check dial, sideband, level and start time")
+    return shift(s, np.full(s.audio.size, weak), true_noise)
 
 
 def _off_grid(hz: float, fundamental: float) -> float:
@@ -214,6 +217,7 @@ def _best_path(
         return None
     gain = np.minimum(amplitude / typical, 1.0)
     bins = dynamic_path(gain, step_cost=0.03, jump_cost=4.0, reach=_STEP_BINS) + first
+    bins = own_pieces(bins, np.maximum(blocks - noise, 0.0), jump=_STEP_BINS)
     rows = np.arange(blocks.shape[0])
     ratio = np.max([blocks[rows, bins + d] / noise[bins + d] for d in (-1, 0, 1)], axis=0)
     # Gaussian noise averaged over a block exceeds four times its mean once in some thousand cells.
@@ -229,26 +233,29 @@ def dynamic_path(gain: Real, *, step_cost: float, jump_cost: float, reach: int) 
     A move of d <= ``reach`` bins costs ``d * step_cost``, any longer one ``jump_cost``.
     """
     rows, bins = gain.shape
-    score = gain[0].copy()
-    came_from = np.empty((rows, bins), np.int32)
-    here = np.arange(bins, dtype=np.int32)
+    scores = np.empty((rows, bins), np.float32)  # each row less its best: none is worse by more than a jump
+    score = gain[0] - gain[0].max()
+    scores[0] = score
     padded = np.full(bins + 2 * reach, -np.inf)
     for r in range(1, rows):
-        top = int(np.argmax(score))
-        best = np.full(bins, score[top] - jump_cost)
-        source = np.full(bins, top, np.int32)
         padded[reach : reach + bins] = score
+        score = np.full(bins, -jump_cost)
         for d in range(-reach, reach + 1):
-            offered = padded[reach + d : reach + d + bins] - abs(d) * step_cost
-            better = offered > best
-            best[better] = offered[better]
-            source[better] = here[better] + d
-        came_from[r] = source
-        score = best + gain[r]
+            np.maximum(score, padded[reach + d : reach + d + bins] - abs(d) * step_cost, out=score)
+        score += gain[r]
+        score -= score.max()
+        scores[r] = score
+    # where each bin came from is asked only along the path itself
     path = np.empty(rows, np.intp)
-    path[-1] = int(np.argmax(score))
+    path[-1] = int(np.argmax(scores[-1]))
     for r in range(rows - 1, 0, -1):
-        path[r - 1] = came_from[r, path[r]]
+        here, before = path[r], scores[r - 1]
+        first = max(0, here - reach)
+        close = np.arange(first, min(bins, here + reach + 1))
+        offered = before[close] - np.abs(close - here) * step_cost
+        k = int(np.argmax(offered))
+        jump = int(np.argmax(before))
+        path[r - 1] = close[k] if offered[k] >= -jump_cost else jump  # the best one stands at 0
     return path
 
 
