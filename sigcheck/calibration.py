@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from sigcheck.recording import Recording
 
 _LOWEST_BEAT_HZ = 20.0
+_MAIN_SHARE = 0.1  # of the sound's power that an unnamed tone must have to be taken for the reference
 _NEAR_HZ = 150.0  # how far from where it should be a known carrier is looked for: 15 ppm at 10 MHz
 _STANDS_OUT = 4.0  # a steady line over the noise of a survey's bin, some thousand looks averaged
 _HALF_BAND_HZ = 150.0
@@ -220,6 +221,8 @@ def _steady_tone(s: Survey, near_hz: float | None, rate_hz: float) -> Track | st
         return "no stretch of tone is long enough to measure"
     if marks.keyed and near_hz is None:
         return "the tone that is there is keyed: no steady carrier to measure the chain by"
+    if near_hz is None and marks.amplitude**2 * marks.down.mean() < _MAIN_SHARE * np.mean(np.abs(s.audio) ** 2):
+        return "the tone that is there is a small part of the sound: no clear carrier to measure the chain by"
     track = frequency.refine(found, marks)
     return track.tone_missing or track
 

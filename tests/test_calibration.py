@@ -127,6 +127,9 @@ def test_nothing_to_calibrate_by() -> None:
         calibrate(noise, true_hz=10e6, receiver=DIAL)
     with pytest.raises(RecordingError, match="neither second pulses nor"):
         calibrate(noise)
+    direct = from_samples(np.full(int(20 * RATE), 0.5, np.float32), RATE)
+    with pytest.raises(RecordingError, match="neither second pulses nor"):
+        calibrate(direct)
     with pytest.raises(SettingError, match=r"heard at 0 Hz.*tune it to a beat"):
         calibrate(noise, true_hz=9_999_000.0, receiver=DIAL)
     with pytest.raises(RecordingError, match="no channel 3"):

@@ -93,7 +93,6 @@ def group() -> typer.Typer:
     app = typer.Typer(
         help="Write, explain and learn a plan: what was meant to be sent, and how it was received.",
         rich_markup_mode=None,
-        no_args_is_help=True,
     )
     app.command()(new)
     app.command()(check)
