@@ -40,17 +40,21 @@ def show(
 ) -> None:
     """Show the trend over the saved results in a folder."""
     from sigcheck.cli.diagnose import _folder
+    from sigcheck.cli.progress import Progress
     from sigcheck.history import read_history
     from sigcheck.report.terminal import history_summary
 
     target = None if out is None else _folder(out)
-    history = read_history(folder)
-    if target is not None:
-        from sigcheck.report.history_page import render_history
-        from sigcheck.result import write_whole
+    with Progress(("reading", "drawing")) as progress:
+        history = read_history(folder)
+        progress.next()
+        if target is not None:
+            from sigcheck.report.history_page import render_history
+            from sigcheck.result import write_whole
 
-        write_whole(target / "history.html", render_history(history).encode())
-        history.save_csv(target / "history.csv")
+            write_whole(target / "history.html", render_history(history).encode())
+            history.save_csv(target / "history.csv")
+    if target is not None:
         print(f"report: {target / 'history.html'}", file=sys.stderr)
     if csv == "-":
         sys.stdout.write(history.to_csv())

@@ -117,7 +117,7 @@ def render(result: Result, views: Views | None) -> str:
         from sigcheck.report.sounds import clips
 
         made, missing = pictures(result, views)
-        heard = clips(views.sound)
+        heard = clips(views.sound, faulty=bool(result.get("symptoms")))
     head, lead = words.heading(result)
     recording = _RECORDING | dict(result.get("recording") or {})
     name = PurePath(str(recording.get("path") or "recording")).name

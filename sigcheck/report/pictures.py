@@ -78,7 +78,7 @@ def _spectrogram(result: Result, views: Views) -> Drawn:
     events += [Mark(s["time_s"], "jump") for s in _list(result, "drift", "steps")]
     tone_text = f"The tone at {_number(result, 'signal.tone_hz')}" if tone is not None else "No tone was found"
     caption = f"Level against time and frequency. {tone_text}."
-    if len(lines) > (tone is not None):
+    if any(view.hz[0] <= line.x <= view.hz[-1] and line.x != tone for line in lines):
         caption += " What else was heard is named at the right."
     if events:
         caption += " Gaps and jumps are marked along the top."

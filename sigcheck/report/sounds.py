@@ -32,12 +32,13 @@ class Clip:
     seconds: float
 
 
-def clips(sound: Sound | None, *, name: str = "") -> list[Clip]:
+def clips(sound: Sound | None, *, name: str = "", faulty: bool = True) -> list[Clip]:
     """What was heard, what is wrong with it, the clean signal; as many of them as there are.
 
     Parameters
     ----------
     name : put before the clips' own names, where a page has several recordings.
+    faulty : whether anything was found wrong; else the second is only what the tone leaves.
     """
     if sound is None:
         return []
@@ -46,9 +47,10 @@ def clips(sound: Sound | None, *, name: str = "") -> list[Clip]:
     raised_db = float(sound.raised_db)
     change = f"raised by {raised_db:.0f} dB" if raised_db > 0.5 else "not raised"
     when = f"{show('recording.duration_s', seconds)} from {show('drift.steps.time_s', start_s)} on"
+    rest = "What is wrong with it" if faulty else "All but the tone"
     texts = (
         ("heard", "As recorded", f"{when}.", sound.heard),
-        ("wrong", "What is wrong with it", f"The same without the clean tone, {change}; noise stays in.", sound.wrong),
+        ("wrong", rest, f"The same without the clean tone, {change}; noise stays in.", sound.wrong),
         ("clean", "As it should sound", "The same elements, steady, with soft edges.", sound.clean),
     )
     return [

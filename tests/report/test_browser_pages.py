@@ -26,10 +26,7 @@ SAMPLES = Path(__file__).parents[2] / "sample_audio"
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 DRIVER = shutil.which("chromedriver")
 
-pytestmark = [
-    pytest.mark.skipif(not (BROWSER and DRIVER), reason="no chromium with its driver here"),
-    pytest.mark.xdist_group("browser"),
-]
+pytestmark = pytest.mark.skipif(not (BROWSER and DRIVER), reason="no chromium with its driver here")
 
 EVIL = "<script>document.title='run'</script><img src=x onerror=\"document.title='run'\">"
 WIDTHS = {"wide": (1280, 800), "narrow": (360, 740)}
