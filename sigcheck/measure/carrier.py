@@ -217,7 +217,7 @@ def _best_path(
         return None
     gain = np.minimum(amplitude / typical, 1.0)
     bins = dynamic_path(gain, step_cost=0.03, jump_cost=4.0, reach=_STEP_BINS) + first
-    bins = own_pieces(bins, np.maximum(blocks - noise, 0.0), jump=_STEP_BINS)
+    bins = own_pieces(bins, blocks, jump=_STEP_BINS)
     rows = np.arange(blocks.shape[0])
     ratio = np.max([blocks[rows, bins + d] / noise[bins + d] for d in (-1, 0, 1)], axis=0)
     # Gaussian noise averaged over a block exceeds four times its mean once in some thousand cells.
