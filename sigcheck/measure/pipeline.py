@@ -268,8 +268,8 @@ def _slot_signal(ours: slot.Found, signal: Signal) -> Signal:
         snr_db=cn0 - float(10 * np.log10(REFERENCE_BANDWIDTH_HZ)),
         snr_db_sigma=sigma,
     )
-    if signal.tone_hz is not None and one.fit.together > 1:
-        return signal
+    if signal.tone_hz is not None and signal.tone_hz_sigma is not None and one.fit.together > 1:
+        return replace(signal, tone_hz_sigma=float(np.hypot(signal.tone_hz_sigma, one.steady_doubt_hz)))
     missing = _without(signal, "tone_hz")
     return replace(signal, tone_hz=one.centre_hz, tone_hz_sigma=one.centre_hz_sigma, missing=missing)
 

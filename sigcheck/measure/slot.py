@@ -16,7 +16,17 @@ from numpy.typing import NDArray
 
 from sigcheck.measure import carrier
 from sigcheck.measure.results import Lines, OtherSignal, Purity, Sideband, Slot, SlotHeard, not_measured_names
-from sigcheck.measure.slot_fit import Fit, Symbols, fit, heard_again, offset_integrals, sighted_power, tone_sums, within
+from sigcheck.measure.slot_fit import (
+    Fit,
+    Symbols,
+    fit,
+    heard_again,
+    offset_integrals,
+    sighted_power,
+    slope_doubt_hz,
+    tone_sums,
+    within,
+)
 from sigcheck.measure.slot_search import SPACING_HZ, SYMBOL_S, SYMBOLS, Narrow, Sighting, narrowed, search
 from sigcheck.measure.spectrum import Survey
 from sigcheck.measure.track import Baseband, Marks, Real
@@ -79,6 +89,11 @@ class Transmission:
     def centre_hz_sigma(self) -> float:
         """Standard uncertainty of that mean."""
         return float(self.fit.sigma[3])
+
+    @property
+    def steady_doubt_hz(self) -> float:
+        """What taking the tones' changes off leaves uncertain in the frequency of the middle."""
+        return slope_doubt_hz(self.fit)
 
     @property
     def phase_is_clear(self) -> bool:

@@ -172,6 +172,21 @@ def fit(narrow: Narrow, seen: Sighting, known: Symbols | None = None, *, thoroug
                now.sums, rest, fixed)  # fmt: skip
 
 
+def slope_doubt_hz(f: Fit) -> float:
+    """Uncertainty of the middle's mean frequency by that of start, symbol length and spacing.
+
+    Their errors leave a phase in step with the symbols' running sum, and where that leans so does the
+    frequency that is read from the phase.
+    """
+    v = np.linspace(f.first, f.last, 40 * (f.last - f.first), endpoint=False)
+    tone = (f.symbols - 1.5)[np.minimum(v.astype(np.intp), SYMBOLS - 1)]
+    sums, h, length = tone_sums(f.course, f.symbols, v), f.course.spacing_hz, f.course.symbol_s
+    cycles = np.column_stack([-h * tone, h * (sums - v * tone), length * sums])
+    u = (v - v.mean()) * length
+    slope = u @ cycles / (u @ u)
+    return float(np.sqrt(max(float(slope @ f.covariance[:3, :3] @ slope), 0.0)))
+
+
 def heard_again(narrow: Narrow, strong: Fit, apart_hz: float) -> bool:
     """Whether the transmission fitted elsewhere is heard here too, a constant ``apart_hz`` from the band's middle."""
     course = replace(strong.course, hz=(apart_hz, *strong.course.hz[1:]))

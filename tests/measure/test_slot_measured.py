@@ -209,3 +209,15 @@ def test_the_plan_says_which_signal_is_ours_and_where_the_slot_begins() -> None:
     keyed = result_of(scene, 7, Plan.from_dict({"sent": {"keying": "cw"}})).measurements
     assert keyed.signal.kind == "keyed"
     assert any(abs(o.frequency_hz - 1500.0) < 1 for o in keyed.lines.others)
+
+
+def test_the_middle_and_its_sigma_through_the_pipeline() -> None:
+    """The spacing's error leans on the mean frequency as far as the symbols do: the sigma holds that."""
+    ratios = []
+    for seed in range(6):
+        rng = np.random.default_rng(800 + seed)
+        sent = Sending(tone_hz=rng.uniform(500, 2400), start_s=rng.uniform(0.5, 8))
+        s = result_of(SlotScene(rate=6000, snr_db=-18, sendings=(sent,)), seed).measurements.signal
+        assert s.tone_hz is not None and s.tone_hz_sigma is not None
+        ratios.append((s.tone_hz - sent.tone_hz) / s.tone_hz_sigma)
+    assert 0.3 < np.sqrt(np.mean(np.square(ratios))) < 1.7  # six of them: 1 +- 0.3
