@@ -22,10 +22,10 @@ from sigcheck.measure.track import Mask, Real
 Cells = NDArray[np.intp]
 
 _STEP_DB = 2.0  # of the grid of levels
-_DEEPEST_DB = 24.0
-_PAUSE = 0.2
+_DEEPEST_DB = 34.0
+_PAUSE = 0.1  # share of blocks in which nothing is sent
 _STRANGE = 0.01  # share of cells that hold a crash of static
-_MOVE_COST = 0.7  # log-odds of one step between blocks half a block apart
+_MOVE_COST = 0.5  # log-odds of one step between neighbouring blocks
 _NEW_IN_EACH = 0.55  # neighbouring cells overlap: so much of each counts as new evidence
 _ODD = 0.03  # share of marks and gaps of any length at all
 _GAP_SPREAD = np.array([0.22, 0.30, 0.45])

@@ -36,6 +36,7 @@ _LEAST_MARKS = 3
 _LEAST_DIT = 20.0  # energy of a dit over the noise density under which it can't be read
 _EVEN = 0.15  # of its length, by which a machine's element may be off after edges and noise
 _CLEAR = 100.0  # power over noise in a cell at which no mark is missed
+_UNFADED = 0.2  # of the usual power: the weakest mark where nothing fades
 _NEARLY = 0.95  # of the gain on the best level: a finer one that comes so near resolves elements better
 _ROUNDS = 5  # of adapting levels, as long as more marks come out of fades
 _SHARP = 0.42  # of a gap, for the amplitude to pass from three quarters to half and back
@@ -90,7 +91,7 @@ def segment(base: Baseband) -> Marks:
     edges = _refined(path, fine)
     if _is_keyed(edges):
         path = _in_rhythm(levels, path, edges, noise)
-        edges = _refined(path, fine)
+        path, edges = _without_clicks(path, _refined(path, fine))
         return _marks(base, path, edges, keyed=True)
     return _marks(base, path, _presence(edges, path), keyed=False)
 
@@ -107,10 +108,10 @@ def _in_rhythm(levels: list[Level], path: _Path, edges: _Edges, noise: NoiseBesi
     above = float(np.median(level.power[up] / quiet[up])) / np.log(2.0) if up.sum() > 20 else 1.0
     disturbance = quiet * max(above, 1.0)
     strongest = float(np.quantile(level.power, 0.9))
-    disturbance = np.maximum(disturbance, strongest * level.noise_bandwidth_hz / _MOST_CN0_HZ / 10)
+    disturbance = np.maximum(disturbance, strongest * level.noise_bandwidth_hz / _MOST_CN0_HZ / 100)
     unit = timing.unit_s / level.cell_s
     least = _LEAST_DIT / unit
-    power = rhythm.followed_level(level.power, disturbance, round(2.5 * unit), least)
+    power = rhythm.followed_level(level.power, disturbance, max(2, round(1.25 * unit)), least)
     power = np.maximum(power, least * disturbance)  # where a gain control has opened, noise is louder than elsewhere
     disturbance = np.maximum(disturbance, 0.02 * power)  # a strong tone's edges are not neither of the two
     evidence = _INDEPENDENT * rhythm.key_down_evidence(level.power / disturbance, power / disturbance)
@@ -120,6 +121,15 @@ def _in_rhythm(levels: list[Level], path: _Path, edges: _Edges, noise: NoiseBesi
     return _Path(level, quiet, power, found.first, found.last, path.gain, found.down_p)
 
 
+def _without_clicks(path: _Path, edges: _Edges) -> tuple[_Path, _Edges]:
+    """Without marks that turned out far shorter than a dit: static that looked longer in coarse cells."""
+    length = edges.off_s - edges.on_s
+    kept = length >= 0.4 * np.quantile(length, 0.25)
+    on, off, rise, fall = (v[kept] for v in (edges.on_s, edges.off_s, edges.rise_s, edges.fall_s))
+    path = replace(path, first=path.first[kept], last=path.last[kept])
+    return path, replace(edges, on_s=on, off_s=off, rise_s=rise, fall_s=fall)
+
+
 def _beyond_doubt(path: _Path, edges: _Edges, timing: morse_timing.Timing) -> bool:
     """Whether each mark stands out far and each length is near those of its kind: a second look shows nothing new."""
     mark, gap = edges.off_s - edges.on_s, edges.on_s[1:] - edges.off_s[:-1]
@@ -127,8 +137,9 @@ def _beyond_doubt(path: _Path, edges: _Edges, timing: morse_timing.Timing) -> bo
     gaps = np.log(gap / timing.gaps_s[timing.gap])
     gaps = np.where(timing.gap == 2, np.minimum(gaps, 0.0), gaps)  # a pause may be of any length
     even = np.max(np.abs(marks)) < _EVEN and np.max(np.abs(gaps), initial=0.0) < 2 * _EVEN
-    # the weakest marks, for a fade hides others beside them
-    clear = np.min(_mean_power(path.level, path.on_s, path.off_s)) > _CLEAR * np.median(path.quiet)
+    power = _mean_power(path.level, path.on_s, path.off_s)
+    # a fade that hides marks shows in those beside them
+    clear = np.min(power) > max(_CLEAR * float(np.median(path.quiet)), _UNFADED * float(np.median(power)))
     return bool(even and clear)
 
 
