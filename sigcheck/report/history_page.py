@@ -86,7 +86,15 @@ def moves(history: History) -> Iterator[tuple[str, str]]:
     for column, path, _ in _ROWS:
         trend = history.trend(column)
         if trend is not None:
-            yield quantity(path).label, _told(path, trend)
+            yield _name(column), _told(path, trend)
+
+
+def _name(column: str) -> str:
+    return "frequency error" if column == "error_hz" else quantity(_PATHS[column]).label
+
+
+def _heading(column: str) -> str:
+    return f"{_name(column)}, {quantity(_PATHS[column]).display_unit}"
 
 
 def _told(path: str, trend: Trend) -> str:
@@ -108,14 +116,13 @@ def _pictures(history: History) -> list[Picture]:
 
     table = limits_for({})
     lines = []
-    for column, path, least in _ROWS:
+    for column, _, least in _ROWS:
         values, sigmas = (
             np.array([np.nan if (v := part[column]) is None else v for part in parts], float)
             for parts in ([e.values for e in entries], [e.sigmas for e in entries])
         )
         if np.isfinite(values).sum() >= 2:
-            row = quantity(path)
-            lines.append(Line(f"{row.label}, {row.display_unit}", values, sigmas, least=least))
+            lines.append(Line(_heading(column), values, sigmas, least=least))
     hum = np.array([np.nan if e.hum_dbc is None else e.hum_dbc for e in entries], float)
     if np.isfinite(hum).sum() >= 2:
         limit = table["hum-sidebands"]
@@ -159,9 +166,7 @@ def _when(entries: Sequence[Entry]) -> str:
 
 def _records(entries: Sequence[Entry]) -> Records:
     columns = [c for c, _, _ in _ROWS if any(e.values[c] is not None for e in entries)]
-    headings = [
-        f"{row.label}, {row.display_unit}" for row in (quantity(_PATHS[c]) for c in columns)
-    ]
+    headings = [_heading(c) for c in columns]
     rows = [
         [
             _start(e),

@@ -60,8 +60,8 @@ def trends(
                 axes.axvline(mark.x, color=MUTED, linewidth=0.8, dashes=(1, 2))
             if k == 0:
                 for mark in _apart(marks, float(np.ptp(times)) / 22, 20):
-                    axes.annotate(mark.label, (mark.x, 1.0), (0, 3), xycoords=("data", "axes fraction"),
-                                  textcoords="offset points", ha="center", fontsize=9.5, color=INK)  # fmt: skip
+                    axes.annotate(mark.label, (mark.x, 1.0), (3, 0), xycoords=("data", "axes fraction"),
+                                  textcoords="offset points", va="top", fontsize=9.5, color=INK)  # fmt: skip
             if k < len(lines) - 1:
                 axes.tick_params(labelbottom=False)
             else:
