@@ -450,10 +450,13 @@ class _Judge:
 
     def _points(self, name: str, symptom: Symptom) -> float:
         """What a symptom that came or went counts; a note only where it did so by more than a trifle."""
+        if symptom.severity == "fault":
+            return _POINTS["fault"]
         moved = self.shifts.get(name)
-        trifling = moved is not None and not (moved.stands_out and abs(moved.db) >= TRIFLE_DB)
-        about_the_limit = abs(symptom.value - symptom.limit) < 2.0 * (symptom.sigma or 0.0)
-        return 0.0 if symptom.severity == "note" and (trifling or about_the_limit) else _POINTS[symptom.severity]
+        trifling = moved is not None and moved.holds == "exactly" and abs(moved.db) < TRIFLE_DB
+        near = 2.0 if symptom.unit in ("dB", "dBc") and name != "overshoot" else 0.2 * abs(symptom.limit)
+        about_the_limit = abs(abs(symptom.value) - abs(symptom.limit)) < max(2.0 * (symptom.sigma or 0.0), near)
+        return 0.0 if trifling or about_the_limit else _POINTS["note"]
 
     def _expected(self, name: str) -> bool:
         """A mark that only seems stronger because the signal was made weaker on purpose."""

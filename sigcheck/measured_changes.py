@@ -71,6 +71,7 @@ class _Measure:
     enough: float | None = None
     near: float | None = None
     share: float = PUTTING_BACK_SHARE
+    level_db: float = PUTTING_BACK_DB
     extra: float = 0.0  # what changes by itself where neither 2 dB nor 10 % says it
 
 
@@ -95,7 +96,7 @@ def _mark(symptom: str, path: str | None = None, *, level: bool = True, enough: 
     better: Better = "more" if symptom == "key-clicks" else "less"
     return _Measure(
         path=path or f"symptoms.{symptom}", better=better, symptom=symptom, level=level, enough=enough,
-        share=MARKS[symptom].share,
+        share=MARKS[symptom].share, level_db=MARKS[symptom].level_db,
     )  # fmt: skip
 
 
@@ -171,7 +172,7 @@ def _row(measure: _Measure, before: Reading, after: Reading, slope: float | None
     elif before.value is None:
         holds = "at least"
     change = two - one
-    back = measure.extra + (PUTTING_BACK_DB if measure.level else measure.share * max(abs(one), abs(two)))
+    back = measure.extra + (measure.level_db if measure.level else measure.share * max(abs(one), abs(two)))
     sigmas = [r.sigma or 0.0 for r in (before, after) if r.value is not None]
     sigma = math.hypot(*sigmas, 0.5 * back)
     path = quantity(measure.path)

@@ -26,9 +26,13 @@ PUTTING_BACK_SHARE = 0.1  # ... of hertz, seconds and shares (common practice, n
 # What temperature, weather and time of day make differs by itself (common practice, no source).
 NATURE_SHARE = 0.4
 
+# A skirt is strongest next to the tone, so most of its power is slow: a recording holds it a few times only.
+SKIRT_DB = 4.0
+
 # Of a line whose scatter is not stated: other stations and wandering lines vary by so much from one
 # stretch of time to the next (judgement).
 UNSTATED_DB = 1.5
+OTHERS_DB = 2.0  # just under what is too vague to be a line
 
 DB_PER_SHARE = 20.0 / math.log(10.0)  # a relative change of a size, in dB
 _SMALLEST = 1e-9
@@ -94,6 +98,7 @@ class Mark:
     scale: Scale
     read: Callable[[Case], Reading] | None = None
     share: float = PUTTING_BACK_SHARE  # of a size: what it changes by itself from one recording to the next
+    level_db: float = PUTTING_BACK_DB  # of a level: likewise
 
 
 def read_all(
@@ -118,7 +123,7 @@ def shift(name: str, before: Reading, after: Reading) -> Shift | None:
         holds = "at most"
     elif before.value is None:
         holds = "at least"
-    back_db = PUTTING_BACK_DB if scale == "level" else DB_PER_SHARE * MARKS[name].share
+    back_db = MARKS[name].level_db if scale == "level" else DB_PER_SHARE * MARKS[name].share
     # Two standard deviations of the whole are then 2 dB, or 10 %, where both are known exactly.
     return Shift(db=two[0] - one[0], sigma_db=math.hypot(one[1], two[1], 0.5 * back_db), holds=holds)
 
@@ -283,7 +288,7 @@ def _other_signal(case: Case) -> Reading:
     levels = [o.level_dbc for o in lines.others]
     if case.m.signal.kind != "steady":
         levels += [s.level_dbc for s in lines.spurs if s.when != "key-down"]
-    return _level(max(levels, default=None), UNSTATED_DB, None if levels else lines.other_floor_dbc)
+    return _level(max(levels, default=None), OTHERS_DB, None if levels else lines.other_floor_dbc)
 
 
 def _bursts(case: Case) -> Reading:
@@ -312,9 +317,10 @@ MARKS: Mapping[str, Mark] = {
     "harmonic-distortion": Mark(
         scale="level", read=lambda c: _level(c.m.purity.thd_db, c.m.purity.thd_db_sigma, c.m.purity.thd_floor_db)
     ),
-    "rasp": Mark(scale="level", read=_rasp),
+    "rasp": Mark(scale="level", level_db=SKIRT_DB, read=_rasp),
     "noisy-tone": Mark(
         scale="size",
+        share=SKIRT_DB / DB_PER_SHARE,
         read=lambda c: _about_zero(
             c.m.purity.pm_excess_rad, c.m.purity.pm_excess_rad_sigma, c.m.purity.pm_excess_floor_rad
         ),
