@@ -41,6 +41,8 @@ _USUAL_WAY_UP = 3.0  # nats: senders shift upwards at key-down (common practice)
 _LEAST_GAIN = 30.0  # nats over noise, for the best of some thousands of paths, scales and shifts
 EDGES_ENERGY = 1000.0  # 30 dB: single edges are then seen to some hundredths of a dit
 _LEAST_DIT_ENERGY = 8.0  # 9 dB: below it text is guesswork
+_LENGTH_SPREAD = 0.12  # of the logarithm of lengths; noise places the edges of a 16 dB dit to a tenth of it
+_MOST_MISFIT = 1.3  # mean over the lengths; exponential lengths, as of a loose contact, have 2.5
 _MOST_SPREAD = 0.2  # of the lengths about their classes: machines key slow modes
 _WIDEST_SHIFT_HZ = 520.0
 _SEARCH_FRAMES_S = (1.0, 4.0, 20.0)
@@ -113,6 +115,7 @@ class SlowKeying:
             and self.dit_energy > _LEAST_DIT_ENERGY
             and self.dit_s >= 0.8 * SHORTEST_DIT_S
             and _tells_kinds(e)
+            and (self.mode == "dfcw" or float(_misfits(e, self.dit_s).mean()) < _MOST_MISFIT)
             and (e.decoded.timing is None or e.decoded.timing.mark_spread < _MOST_SPREAD)
         )
 
@@ -238,7 +241,7 @@ def _merit(k: SlowKeying) -> float:
 
 def _lengths(scale: float, wanted: Sent | None, b: path.Band) -> list[float]:
     """Frame lengths to try: the one that the energy tells, and those about it."""
-    out = [scale, scale / 2, scale * 2, scale / 4]
+    out = [scale, scale / 2, scale * 2]
     if wanted is not None and wanted.dit_s is not None and wanted.keying != "cw":
         out.insert(0, float(np.clip(0.6 * wanted.dit_s, path.SHORTEST_FRAME_S, path.scales(b)[-1])))
     return [v for v in out if path.SHORTEST_FRAME_S <= v <= path.scales(b)[-1] * 2]
@@ -254,7 +257,7 @@ def _courses(
     found = [path.course(f, k) for k in sorted(shifts) if k < f.power.shape[1] - 8]
     # another tone must earn more than the freedom of where it lies
     found.sort(key=lambda c: c.score - 6.0 * (c.shift_hz > 0), reverse=True)
-    return [(b, b, c) for c in found[:4]]
+    return [(b, b, c) for c in found[:3]]
 
 
 # --- reading -----------------------------------------------------------------------------------
@@ -377,7 +380,7 @@ def _by_rhythm(mode: Mode, inverted: bool, rhythm: Rhythm, pair: Pair) -> SlowKe
             return None
         pair, fit = followed
     assert runs is not None and fit is not None
-    if pair.tones == 2 and not _apart(runs, pair):
+    if (pair.tones == 2 and not _apart(runs, pair)) or (mode != "fskcw" and _elsewhere(runs, pair)):
         return None
     runs = run.sharpened(runs, pair, dit)
     read = _elements(mode, inverted, runs, pair, dit)
@@ -395,6 +398,23 @@ def _joined(runs: Runs) -> Runs:
     first = np.append(True, runs.state[1:] != runs.state[:-1])
     last = np.append(first[1:], True)
     return replace(runs, start_s=runs.start_s[first], end_s=runs.end_s[last], state=runs.state[first])
+
+
+def _elsewhere(runs: Runs, pair: Pair) -> bool:
+    """Whether the tone is not off between its marks but somewhere else in the band, at several places perhaps."""
+    c = run.cells(pair, 0.0)
+    off = ~runs.on & (runs.length_s > 0.5 * float(np.median(runs.length_s)))
+    density = float(np.median(pair.density[: pair.tones]))
+    there = []
+    for a, b in zip(run.positions(c, runs.start_s[off]), run.positions(c, runs.end_s[off]), strict=True):
+        x = pair.low.z[a:b]
+        if x.size < 16:
+            continue
+        window = np.hanning(x.size)
+        power = np.abs(np.fft.fft(x * window)) ** 2 / (np.sum(window**2) * pair.low.rate_hz)
+        noise = float(np.log(x.size)) + 3.0
+        there.append(power.max() > noise + 0.3 * density * x.size / pair.low.rate_hz / 1.5)
+    return len(there) > 3 and float(np.mean(there)) > 0.5
 
 
 def _apart(runs: Runs, pair: Pair) -> bool:
@@ -431,21 +451,24 @@ def _preferred(new: SlowKeying, old: SlowKeying, wanted: Sent | None) -> bool:
 
 
 def _upright(k: SlowKeying) -> float:
-    """How well the lengths are those of Morse this way up; a little more for the usual way.
+    """How well the lengths are those of Morse this way up; a little more for the usual way."""
+    unknown = (1.0 - k.elements.known) * len(k.elements.decoded.characters)
+    return _USUAL_WAY_UP * (not k.inverted) - float(_misfits(k.elements, k.dit_s).sum()) - _UNKNOWN_COST * unknown
+
+
+def _misfits(e: Elements, dit_s: float) -> Real:
+    """Half the squared misfit of each inner length to 1 and 3 units (gaps: 1, 3, and 7 or more), at most 6.
 
     Upside down, the gaps between words become marks of seven units, which Morse does not have.
     """
-    on, off = k.elements.on_s, k.elements.off_s
-    unit = k.elements.decoded.timing.unit_s if k.elements.decoded.timing is not None else k.dit_s
+    unit = e.decoded.timing.unit_s if e.decoded.timing is not None else dit_s
 
-    def misfit(length: Real, allowed: tuple[float, ...]) -> float:
-        away = [np.abs(np.log(np.maximum(length, 1e-3) / (unit * a))) for a in allowed]
-        return float(np.minimum(0.5 * (np.min(away, axis=0) / 0.12) ** 2, 6.0).sum())
+    def misfit(units: Real, allowed: tuple[float, ...]) -> Real:
+        away = [np.abs(np.log(np.maximum(units, 1e-3) / a)) for a in allowed]
+        return np.asarray(np.minimum(0.5 * (np.min(away, axis=0) / _LENGTH_SPREAD) ** 2, 6.0))
 
-    gaps = np.minimum((on[1:] - off[:-1]) / unit, 7.0) * unit
-    unknown = (1.0 - k.elements.known) * len(k.elements.decoded.characters)
-    cost = misfit((off - on)[1:-1], (1.0, 3.0)) + misfit(gaps, (1.0, 3.0, 7.0)) + _UNKNOWN_COST * unknown
-    return _USUAL_WAY_UP * (not k.inverted) - cost
+    marks, gaps = (e.off_s - e.on_s)[1:-1] / unit, (e.on_s[1:] - e.off_s[:-1]) / unit
+    return np.concatenate([misfit(marks, (1.0, 3.0)), misfit(np.minimum(gaps, 7.0), (1.0, 3.0, 7.0))])
 
 
 def _likeness(heard: str, text: str) -> float:

@@ -299,7 +299,9 @@ def run_frequencies(runs: Runs, pair: Pair, dit_s: float) -> ToneFit:
             step = float(np.imag(np.sum(turned * u) * np.conj(whole))) / max(lever, 1e-30)
             f += float(np.clip(step, -0.3 / seconds, 0.3 / seconds))
         density = float(pair.density[state, a:b].mean())
-        energy = max(abs((x * np.exp(-2j * np.pi * f * u)).sum() * thin / rate) ** 2 / seconds, 0.3 * density * seconds)
+        energy = float(abs((x * np.exp(-2j * np.pi * f * u)).sum() * thin / rate) ** 2 / seconds)
+        if energy < 0.4 * density * seconds:  # it was not on this tone all the time
+            continue
         middle = (a + b - 1) // 2
         time.append(first + 0.5 * (a + b - 1) / rate)
         hz.append(float(pair.path_hz[middle]) + f + (pair.shift_hz if state else 0.0))
