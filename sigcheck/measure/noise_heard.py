@@ -46,6 +46,10 @@ def _course(stream: Complex, rate_hz: float) -> NoiseCourse:
         step_s=step / rate_hz,
     )
 
+_LINE_WIDTH_HZ = 5.0
+_LINE_OVER_NOISE = 5.0  # in 5 Hz a recording of some seconds averages noise enough to stay below
+_LINE_SIDES_HZ = 40.0  # a keyed station's sidebands at 20 WPM are 25 dB down there
+
 
 @dataclass(frozen=True)
 class FarNoise:
@@ -98,7 +102,8 @@ def far_noise(track: Track) -> FarNoise | None:
         return None
     taper = min(100.0, max(30.0, width / 4))
     stream, rate = slice_band(base.audio, base.rate_hz, *side, taper_hz=taper)
-    noise_width = width + taper * 0.75  # two raised-cosine skirts (power 3/8 each)
+    stream, left = _without_lines(stream, rate)
+    noise_width = left * (width + taper * 0.75)  # two raised-cosine skirts (power 3/8 each)
     t = np.minimum(np.round(np.arange(stream.size) / rate * base.rate_hz).astype(np.intp), base.z.size - 1)
     course = _course(stream, rate)
     power = (stream.real**2 + stream.imag**2) / noise_width
@@ -121,6 +126,32 @@ def far_noise(track: Track) -> FarNoise | None:
         course=course,
         gusts=_gusts(course, up if up.sum() > 0.5 * rate else down, rate),
     )
+
+
+def _without_lines(stream: Complex, rate_hz: float) -> tuple[Complex, float]:
+    """The stream without carriers, other stations and hum in it, and the share of the band that is left.
+
+    What stands out of the median of the whole band is no noise; a keyed station's own sidebands go with it.
+    Where most of the band stands out it is left as it is.
+    """
+    from scipy import fft
+
+    bins = fft.fft(stream)
+    power = bins.real**2 + bins.imag**2
+    near = max(1, round(_LINE_WIDTH_HZ / rate_hz * stream.size)) | 1
+    padded = np.concatenate([power[-(near // 2) :], power, power[: near // 2]]) if near > 1 else power
+    total = np.concatenate([[0.0], np.cumsum(padded, dtype=np.float64)])
+    smooth = (total[near:] - total[:-near]) / near
+    band = smooth > 0.1 * np.median(smooth)
+    lines = smooth > _LINE_OVER_NOISE * np.median(smooth[band])
+    reach = max(1, round(_LINE_SIDES_HZ / rate_hz * stream.size))
+    edges = np.concatenate([lines[-reach:], lines, lines[:reach]]).astype(np.int64)
+    count = np.concatenate([[0], np.cumsum(edges)])
+    lines = count[2 * reach + 1 :] > count[: -2 * reach - 1]
+    left = 1.0 - float(np.mean(lines[band]))
+    if not lines.any() or left < 0.3:
+        return stream, 1.0
+    return np.asarray(fft.ifft(np.where(lines, 0.0, bins)), np.complex64), left
 
 
 def _gusts(course: NoiseCourse, use: Mask, rate_hz: float) -> float:

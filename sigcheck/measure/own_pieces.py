@@ -14,7 +14,9 @@ from sigcheck.measure.track import Real
 
 _HEARD = 0.01  # of the key-down power: less is a gap or another's sideband
 _BINS_A_BLOCK = 0.5  # so fast does a signal move unheard: 12 Hz a second, a low satellite's Doppler
-_CONTRAST = 6.0  # over the median of the bins around: noise averaged over a few blocks stays below
+_CONTRAST = 8.0  # over the median of the bins around: noise averaged over a block stays below
+
+_SHARE_SEEN = 0.1  # of the blocks of 0.3 s: a keyed station is there in most of them
 
 Piece = NDArray[np.intp]
 
@@ -56,5 +58,7 @@ def _is_seen(power: Real, during: Piece, k: int) -> bool:
     """Whether a line stands at bin ``k`` in these blocks."""
     last = power.shape[1] - 1
     around = [np.clip(k + d, 0, last) for d in (*range(-12, -4), *range(5, 13))]
-    mean = power[during].mean(axis=0)
-    return bool(mean[max(k - 1, 0) : k + 2].max() > _CONTRAST * np.median(mean[around]))
+    line = power[during, max(k - 1, 0) : k + 2].max(axis=1)
+    seen = line > _CONTRAST * np.median(power[np.ix_(during, around)], axis=1)
+    # the block in which a transmitter is retuned holds both
+    return bool(seen.sum() >= 3 and seen.mean() > _SHARE_SEEN)
