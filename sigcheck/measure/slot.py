@@ -35,6 +35,7 @@ Products = NDArray[np.complex128]
 
 _SAME_STATION_HZ = 12.0  # from one transmission to the next: twice its width
 _MUCH_STRONGER = 100.0  # in power
+_FAR_STRONGER = 3e4
 _NOISE_DOUBT = 0.06  # of the noise density: the median of some hundred cells, and the band's ripple
 _CLEAR_PHASE_DB = 35.0  # energy of a symbol over the noise density: 10 ms then show the phase to 0.1 rad
 _SMEARED_HZ = 40.0
@@ -260,7 +261,8 @@ def is_ours(found: Found, tone: Baseband | carrier.NotFound, keying: str | None)
     """Whether the test signal is the slot and not the tone that was found.
 
     The plan's word counts. Without it the slot is taken, which does not come about by chance, unless
-    the other signal is much the stronger: then that is the one on the bench.
+    the other signal is much the stronger: then that is the one on the bench. A carrier without keying
+    must be stronger by far.
     """
     if keying is not None or isinstance(tone, carrier.NotFound):
         return keying in (None, "four-tone")
@@ -268,7 +270,17 @@ def is_ours(found: Found, tone: Baseband | carrier.NotFound, keying: str | None)
     at = np.clip(np.searchsorted(tone.times_s, [one.begin_s, one.end_s]), 0, tone.path_hz.size)
     path = tone.path_hz[slice(*at)]
     same = path.size > 0 and abs(float(np.median(path)) - one.centre_hz) < _SAME_STATION_HZ
-    return same or carrier.strength(tone) < _MUCH_STRONGER * one.fit.power
+    stronger = _FAR_STRONGER if _stays(tone) else _MUCH_STRONGER
+    return same or carrier.strength(tone) < stronger * one.fit.power
+
+
+def _stays(tone: Baseband) -> bool:
+    """Whether the tone is there all the time at one level: a carrier that anybody may have left on."""
+    step = max(1, round(0.1 * tone.rate_hz))
+    count = tone.z.size // step
+    power = np.abs(tone.z[: count * step].reshape(count, step).mean(axis=1)) ** 2
+    low, high = np.quantile(power, [0.02, 0.9])
+    return bool(low > 0.25 * high)
 
 
 def other_stations(slots: tuple[Transmission, ...], carrier_power: float) -> tuple[OtherSignal, ...]:
@@ -484,7 +496,7 @@ def frequency_spread(f: Fit) -> tuple[float, float] | None:
         kept = level / zero
         last = int(np.argmax(kept < _KEPT)) if np.any(kept < _KEPT) else lags.size - 1
         curve = max(-2 * float(np.log(np.clip(kept[last], 1e-3, 1.0))), 0.0)
-        return float(np.sqrt(curve) / (2 * np.pi * float(lags[last]) * cell_s))
+        return float(np.sqrt(abs(curve)) / (2 * np.pi * float(lags[last]) * cell_s))
 
     level = float(np.abs(parts.sum(axis=1)[0]))
     doubt = noise / np.sqrt(cells.size)

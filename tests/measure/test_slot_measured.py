@@ -221,3 +221,11 @@ def test_the_middle_and_its_sigma_through_the_pipeline() -> None:
         assert s.tone_hz is not None and s.tone_hz_sigma is not None
         ratios.append((s.tone_hz - sent.tone_hz) / s.tone_hz_sigma)
     assert 0.3 < np.sqrt(np.mean(np.square(ratios))) < 1.7  # six of them: 1 +- 0.3
+
+
+def test_a_carrier_left_on_nearby_does_not_hide_a_slot() -> None:
+    scene = SlotScene(rate=6000, snr_db=-15, carriers=((900.0, 25.0),))
+    m = result_of(scene, 8).measurements
+    assert m.signal.kind == "four-tone"
+    assert m.slot.start_offset_s == pytest.approx(4.0, abs=0.01)
+    assert any(abs(o.frequency_hz - 900.0) < 1 for o in m.lines.others)
