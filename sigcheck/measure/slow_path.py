@@ -169,8 +169,9 @@ def rests(b: Band) -> bool:
     if len(lengths) < 4:
         return False
     long, seen = _gathered(b, lengths[-1])
-    short, _ = _gathered(b, lengths[-3])
-    return seen and long > 0.93 * short
+    # shifted keying leaves lines that longer frames gather as well as frames of some dits do: look at short ones, too
+    shorter = max(g if clear else 0.0 for g, clear in (_gathered(b, lengths[-3]), _gathered(b, lengths[1])))
+    return seen and long > 0.93 * shorter
 
 
 def time_scale(b: Band) -> float | None:
