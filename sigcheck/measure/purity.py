@@ -14,6 +14,7 @@ from sigcheck.measure.track import Complex, Track
 from sigcheck.measure.voice import voice
 
 _RASP_HZ = 500.0
+_LINE_HZ = 12.0  # a supply's switching rate wanders by so much
 
 
 def purity(
@@ -131,13 +132,14 @@ def _rasp(
     density = np.zeros(0) if beside is None else beside.density
     if beside is not None:
         inside = np.isfinite(density) & (beside.offset_hz <= _RASP_HZ) & (beside.offset_hz >= LOW_HZ)
+        whole = int(inside.sum())
         inside &= ~_near_others(beside, lines, track.tone_hz)
     if beside is None or not inside.any():
         for name in _RASP:
             missing[name] = "too little settled key-down time to see the noise beside the tone"
         return
-    width = float(inside.sum()) * m.rate_hz / density.size
-    rasp = float(density[inside].sum()) * m.rate_hz / density.size
+    width = whole * m.rate_hz / density.size  # the bins left out are taken to be like the others
+    rasp = float(density[inside].mean()) * width
     n_independent = max(width * m.seconds, 1.0)
     sigma = 4.343 / np.sqrt(n_independent)
     values["rasp_dbc"], values["rasp_dbc_sigma"] = _db(rasp), float(sigma)
@@ -167,13 +169,20 @@ def _rasp(
 
 
 def _near_others(beside: Skirt, lines: Lines, tone_hz: float) -> NDArray[np.bool_]:
-    """Bins in which other signals are heard: a keyed one reaches some tens of hertz."""
+    """Bins in which other signals or lines are heard: a keyed one reaches some tens of hertz."""
     upper = np.arange(beside.density.size) < beside.density.size // 2
     at = tone_hz + np.where(upper, beside.offset_hz, -beside.offset_hz)
     out = np.zeros(at.size, bool)
     for o in lines.others:
         out |= np.abs(at - o.frequency_hz) < (80.0 if o.keyed else 25.0)
-    return out
+    # lines that wander are not taken out to the last; mains is followed, and stays in no noise
+    width = _LINE_HZ + 2 * float(beside.offset_hz[1])
+    wandering = [b.offset_hz for b in lines.sidebands if b.family not in ("mains", "twice-mains")]
+    wandering += [abs(spur.frequency_hz - tone_hz) for spur in lines.spurs]
+    near_line = np.zeros(at.size, bool)
+    for hz in wandering:
+        near_line |= np.abs(beside.offset_hz - hz) < width
+    return out | near_line if (near_line[beside.offset_hz <= _RASP_HZ]).mean() < 0.6 else out
 
 
 def _distortion_values(

@@ -22,7 +22,7 @@ from sigcheck.measure.line_search import (
 )
 from sigcheck.measure.modulation import BAND_HZ, Modulation, modulation
 from sigcheck.measure.results import LineFamily, Lines, Nature, Sideband, Spur
-from sigcheck.measure.track import Complex
+from sigcheck.measure.track import Complex, Real
 
 __all__ = ["Found", "Modulation", "find_lines", "modulation", "single_spurs"]
 
@@ -35,6 +35,7 @@ _STEADY_SHARE = 0.98  # of a line's power that adds up over all blocks at one fr
 _WANDER_Q_HZ = 0.1  # walk in a second of a line that is not crystal-stable
 _WANDERING_BLOCK_S = 0.5
 _WANDER_REACH_HZ = 12.0
+_HUMP_RISE = 3.0  # the keying's copies of a true one stand half as high beside it
 _WANDERING_LOWEST_HZ = 60.0  # slower humps are fading, or what a strong chirp leaves, not a supply
 
 
@@ -228,6 +229,8 @@ def _wandering_lines(y: Complex, m: Modulation, known: list[float]) -> list[Line
         hump = np.arange(k - reach, k + reach + 1)
         hump = hump[(hump > 0) & (hump < p.upper.size)]
         ratio[hump] = 0.0
+        if not _stands_up(p.upper + p.lower, k, reach):
+            continue
         share = p.bin_hz / m.rate_hz
         upper = float((p.upper[hump] - p.noise_upper[hump]).sum()) * share
         lower = float((p.lower[hump] - p.noise_lower[hump]).sum()) * share
@@ -239,6 +242,14 @@ def _wandering_lines(y: Complex, m: Modulation, known: list[float]) -> list[Line
         middle = float((excess * hump).sum() / max(excess.sum(), 1e-30)) * p.bin_hz
         out.append(Line(middle, upper, lower, cross, noise, len(blocks)))
     return out
+
+
+def _stands_up(power: Real, k: int, reach: int) -> bool:
+    """Whether a hump rises over what lies on both its sides: noise that falls off steeply does not."""
+    left, right = power[max(1, k - 3 * reach) : max(2, k - reach)], power[k + reach : k + 3 * reach]
+    if not left.size or not right.size:
+        return False
+    return bool(power[k] > _HUMP_RISE * np.sqrt(left.mean() * right.mean()))
 
 
 def _sideband(line: Line, mains: float | None, m: Modulation) -> Sideband | None:
