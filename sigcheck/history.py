@@ -168,7 +168,7 @@ def read_history(folder: str | os.PathLike[str]) -> History:
             data = load_result(path).data
             entries.append(_entry(name, data))
         except ResultError as error:
-            skipped.append((name, str(error).removeprefix(f"{path}: ")))
+            skipped.append((name, _other_kind(path) or str(error).removeprefix(f"{path}: ")))
     entries.sort(key=lambda e: (e.start is None, e.start or datetime.min.replace(tzinfo=UTC), e.file))
     return History(str(root), tuple(entries), tuple(skipped))
 
@@ -194,6 +194,19 @@ def _files(root: Path) -> Iterator[Path]:
     for folder, folders, names in os.walk(root):
         folders.sort()
         yield from (Path(folder) / n for n in sorted(names) if n.endswith(".json") and not n.endswith(".truth.json"))
+
+
+def _other_kind(path: Path) -> str | None:
+    """What a file is that this tool wrote, but not of one recording; None of any other."""
+    try:
+        data = json.loads(path.read_bytes())
+    except (OSError, ValueError, RecursionError):
+        return None
+    if isinstance(data, dict) and "before" in data and "after" in data:
+        return "a comparison of two recordings"
+    if isinstance(data, dict) and "recordings" in data and "per_slot_hz" in data:
+        return "the drift over several recordings"
+    return None
 
 
 def _entry(name: str, data: Mapping[str, Any]) -> Entry:
@@ -229,10 +242,10 @@ def _texts(value: Any) -> list[str]:
 def _moment(text: Any) -> datetime | None:
     try:
         moment = datetime.fromisoformat(text)
-    except (TypeError, ValueError):
+        # Without a zone it is no UTC, and a guess would move it by hours.
+        return moment.astimezone(UTC) if moment.tzinfo is not None else None
+    except (TypeError, ValueError, OverflowError):
         return None
-    # Without a zone it is no UTC, and a guess would move it by hours.
-    return moment.astimezone(UTC) if moment.tzinfo is not None else None
 
 
 def _utc(moment: datetime) -> str:

@@ -56,6 +56,7 @@ def folder(tmp_path: Path) -> Path:
     (tmp_path / "torn.json").write_text('{"schema": 1, "signal": ')
     put("newer.json", saved(1.0, schema=9))
     put("other.json", {"name": "no result"})
+    put("a-to-b.json", {"schema": 1, "before": {}, "after": {}, "changes": []})
     put("shed.truth.json", {"what": "the truth beside a sample"})
     return tmp_path
 
@@ -67,10 +68,19 @@ def test_results_stand_in_the_order_of_time_those_without_one_last(folder: Path)
 
 def test_what_can_not_be_read_is_named_with_its_reason(folder: Path) -> None:
     skipped = dict(read_history(folder).skipped)
-    assert set(skipped) == {"torn.json", "newer.json", "other.json"}
+    assert set(skipped) == {"torn.json", "newer.json", "other.json", "a-to-b.json"}
     assert "no JSON" in skipped["torn.json"]
     assert "newer version" in skipped["newer.json"]
+    assert skipped["a-to-b.json"] == "a comparison of two recordings"
     assert "no result of sigcheck" in skipped["other.json"]
+
+
+@pytest.mark.parametrize("start", ["0001-01-01T00:00:00+14:00", "2026-11-01T10:00:00", "yesterday", 5, []])
+def test_a_start_time_that_is_none_is_no_start_time(tmp_path: Path, start: Any) -> None:
+    result = saved(0.0)
+    result["recording"]["start_utc"] = start
+    (tmp_path / "a.json").write_text(json.dumps(result))
+    assert [e.start for e in read_history(tmp_path).entries] == [None]
 
 
 def test_a_note_is_added_and_everything_else_kept(folder: Path) -> None:
