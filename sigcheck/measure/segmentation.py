@@ -112,9 +112,10 @@ def _in_rhythm(levels: list[Level], path: _Path, edges: _Edges, noise: NoiseBesi
     unit = timing.unit_s / level.cell_s
     least = _LEAST_DIT / unit
     power = rhythm.followed_level(level.power, disturbance, max(2, round(1.25 * unit)), least)
-    power = np.maximum(power, least * disturbance)  # where a gain control has opened, noise is louder than elsewhere
+    lost = power < least * disturbance  # a gain control has opened, or static: nothing there speaks for key-down
     disturbance = np.maximum(disturbance, 0.02 * power)  # a strong tone's edges are not neither of the two
     evidence = _INDEPENDENT * rhythm.key_down_evidence(level.power / disturbance, power / disturbance)
+    evidence[lost] = np.minimum(evidence[lost], 0.0)
     found = rhythm.marks_and_gaps(evidence, timing, level.cell_s)
     if found.first.size < _LEAST_MARKS:
         return path
@@ -122,9 +123,14 @@ def _in_rhythm(levels: list[Level], path: _Path, edges: _Edges, noise: NoiseBesi
 
 
 def _without_clicks(path: _Path, edges: _Edges) -> tuple[_Path, _Edges]:
-    """Without marks that turned out far shorter than a dit: static that looked longer in coarse cells."""
+    """Without marks far shorter than a dit (static, longer in coarse cells) or doubtful and far weaker than others."""
     length = edges.off_s - edges.on_s
     kept = length >= 0.4 * np.quantile(length, 0.25)
+    if path.down_p is not None:
+        power = _mean_power(path.level, path.on_s, path.off_s)
+        near = np.lib.stride_tricks.sliding_window_view(np.pad(power, 3, mode="edge"), 7)
+        # in a fade the neighbours are weak too
+        kept &= (power > 0.03 * np.median(near, axis=1)) | (_surest(path.down_p, path.first, path.last) > 0.9)
     on, off, rise, fall = (v[kept] for v in (edges.on_s, edges.off_s, edges.rise_s, edges.fall_s))
     path = replace(path, first=path.first[kept], last=path.last[kept])
     return path, replace(edges, on_s=on, off_s=off, rise_s=rise, fall_s=fall)
