@@ -53,11 +53,11 @@ def test_nothing_is_no_signal() -> None:
 
 
 def test_hum_alone_is_mostly_no_signal() -> None:
-    # A line of hum a few decibels over the noise may still pass for a weak steady tone (2 of these 6 when
-    # this was written); the bar is where that stands, to be raised.
+    # A line of hum a few decibels over the noise may still pass for a weak steady tone (one in eight of
+    # recordings that nothing was tuned on).
     found = all_rows(("none-hum",), 6)
     good = sum(row.error is None and row.verdict == "no-signal" for row in found)
-    assert good >= len(found) / 2, in_full(found)
+    assert good >= len(found) - 1, in_full(found)
 
 
 @pytest.mark.slow
