@@ -43,6 +43,7 @@ EDGES_ENERGY = 1000.0  # 30 dB: single edges are then seen to some hundredths of
 _LEAST_DIT_ENERGY = 8.0  # 9 dB: below it text is guesswork
 _LENGTH_SPREAD = 0.12  # of the logarithm of lengths; noise places the edges of a 16 dB dit to a tenth of it
 _MOST_MISFIT = 1.3  # mean over the lengths; exponential lengths, as of a loose contact, have 2.5
+_LEAST_PARTED = 0.7  # of DFCW's elements have a gap after them: what merely steps about has none
 _MOST_SPREAD = 0.2  # of the lengths about their classes: machines key slow modes
 _WIDEST_SHIFT_HZ = 520.0
 _SEARCH_FRAMES_S = (1.0, 4.0, 20.0)
@@ -414,7 +415,7 @@ def _elsewhere(runs: Runs, pair: Pair) -> bool:
         power = np.abs(np.fft.fft(x * window)) ** 2 / (np.sum(window**2) * pair.low.rate_hz)
         noise = float(np.log(x.size)) + 3.0
         there.append(power.max() > noise + 0.3 * density * x.size / pair.low.rate_hz / 1.5)
-    return len(there) > 3 and float(np.mean(there)) > 0.5
+    return len(there) > 1 and float(np.mean(there)) > 0.4
 
 
 def _apart(runs: Runs, pair: Pair) -> bool:
@@ -567,6 +568,9 @@ def _from_tones(runs: Runs, sure: Real, inverted: bool, pair: Pair, dit_s: float
     mine = np.flatnonzero(runs.on)
     on, off = runs.start_s[mine], runs.end_s[mine]
     if on.size < _LEAST_ELEMENTS:
+        return None
+    parted = np.mean(on[1:] - off[:-1] > 0.1 * dit_s)
+    if parted < _LEAST_PARTED:
         return None
     dah = (runs.state[mine] == HIGH) != inverted
     between = _gap_classes(on[1:] - off[:-1], dit_s)
