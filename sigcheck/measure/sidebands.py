@@ -6,10 +6,11 @@ is therefore fitted and taken away, together with all found before it, ahead of 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sigcheck.measure.line_fit import Fitted, Line, LineFit, Turn, cut_blocks, pairs, steady_hz
 from sigcheck.measure.line_search import (
@@ -35,6 +36,8 @@ _STEADY_SHARE = 0.98  # of a line's power that adds up over all blocks at one fr
 _WANDER_Q_HZ = 0.1  # walk in a second of a line that is not crystal-stable
 _WANDERING_BLOCK_S = 0.5
 _WANDER_REACH_HZ = 12.0
+_PIECES, _PIECES_REACH_HZ = 3, 3.0  # so many lines so close together are one that wanders
+_BEYOND_BAND = 20.0  # over the noise in its resolution, for a line outside the passband
 _HUMP_RISE = 3.0  # the keying's copies of a true one stand half as high beside it
 _WANDERING_LOWEST_HZ = 60.0  # slower humps are fading, or what a strong chirp leaves, not a supply
 
@@ -92,7 +95,12 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
     rest = fitted.rest
     lines_found = fitted.lines(spectrum.noise_near)
     fundamental = None if mains is None else mains.mean_hz
-    lines_found += _wandering_lines(rest, m, list(fitted.offsets))
+    first = 0 if mains is None else len(mains.orders)
+    crowded = _crowded(fitted.offsets, first)
+    lines_found = [line for k, line in enumerate(lines_found) if k not in crowded]
+    known = [hz for k, hz in enumerate(fitted.offsets) if k not in crowded]
+    whole = _put_back(fitted, others, first, crowded, fit)
+    lines_found += _wandering_lines(whole, m, known, [fitted.offsets[k] for k in crowded])
     sidebands, singles = _named(lines_found, fundamental, m, tone_hz, additive_mains_hz)
     sidebands, locked = _less_keying(sidebands, m)
     family, switching = _other_family(sidebands)
@@ -121,6 +129,24 @@ def _with(fitted: Fitted, turn: Turn, fit: LineFit) -> Complex:
         out[fit.where[b.place]] += b.centred(pairs(turn.cycles[i], turn.orders)) @ np.concatenate(
             [fitted.amplitude[i, :k], fitted.amplitude[i, count : count + k]]
         ).astype(np.complex64)
+    return out
+
+
+def _crowded(offsets: Sequence[float], first: int) -> frozenset[int]:
+    """Which of the fitted lines, from the ``first`` on, are pieces of one that wanders: many close together."""
+    own = np.array([offsets[k] for k in range(first, len(offsets))])
+    near = (np.abs(own[:, None] - own[None, :]) < _PIECES_REACH_HZ).sum(axis=1)
+    return frozenset(first + int(k) for k in np.flatnonzero(near >= _PIECES))
+
+
+def _put_back(fitted: Fitted, others: list[Turn], first: int, which: frozenset[int], fit: LineFit) -> Complex:
+    """The rest with some of the other lines put back."""
+    out, count = fitted.rest.copy(), len(fitted.offsets)
+    for k in which:
+        turn = others[k - first]
+        for i, b in enumerate(fit.blocks):
+            sizes = fitted.amplitude[i, [k, count + k]].astype(np.complex64)
+            out[fit.where[b.place]] += b.centred(pairs(turn.cycles[i], turn.orders)) @ sizes
     return out
 
 
@@ -202,10 +228,11 @@ def _named(
     return _without_ghosts(sorted(sidebands, key=lambda b: -b.level_dbc)), singles
 
 
-def _wandering_lines(y: Complex, m: Modulation, known: list[float]) -> list[Line]:
+def _wandering_lines(y: Complex, m: Modulation, known: list[float], seen: list[float]) -> list[Line]:
     """Lines that wander by hertz, as a switching supply's do: humps in the average over half seconds.
 
     Their power is the sum over the hump; both sides' products are summed with it, block by block.
+    Where lines are ``known`` none is looked for; those ``seen`` already, in pieces, need no more proof.
     """
     length = round(_WANDERING_BLOCK_S * m.rate_hz)
     blocks = [slice(a, a + length) for a in range(0, y.size - length + 1, length)]
@@ -223,25 +250,34 @@ def _wandering_lines(y: Complex, m: Modulation, known: list[float]) -> list[Line
     for f in known:
         k = round(f / p.bin_hz)
         ratio[max(0, k - reach) : k + reach + 1] = 0.0
+    proven = {round(f / p.bin_hz) for f in seen}
     out: list[Line] = []
-    while len(out) < _MAX_OTHER_LINES and ratio.max() > limit:
-        k = int(np.argmax(ratio))
+    while len(out) < _MAX_OTHER_LINES:
+        pieces = [k for k in proven if 0 < k < ratio.size and ratio[k] > 0.0]
+        k = max(pieces, key=lambda b: ratio[b]) if pieces else int(np.argmax(ratio))
+        if not pieces and ratio[k] <= limit:
+            break
         hump = np.arange(k - reach, k + reach + 1)
         hump = hump[(hump > 0) & (hump < p.upper.size)]
         ratio[hump] = 0.0
-        if not _stands_up(p.upper + p.lower, k, reach):
+        if not pieces and not _stands_up(p.upper + p.lower, k, reach):
             continue
-        share = p.bin_hz / m.rate_hz
-        upper = float((p.upper[hump] - p.noise_upper[hump]).sum()) * share
-        lower = float((p.lower[hump] - p.noise_lower[hump]).sum()) * share
-        if max(upper, lower) < 10 ** (LEAST_DBC / 10):
-            continue
-        cross = complex((p.each[:, hump] * p.each[:, -hump]).sum()) * share / float(p.weights.sum())
-        noise = float(p.noise_upper[hump].mean() + p.noise_lower[hump].mean()) / 2 * share * hump.size**0.5
-        excess = np.maximum(p.upper[hump] + p.lower[hump] - p.noise_upper[hump] - p.noise_lower[hump], 0.0)
-        middle = float((excess * hump).sum() / max(excess.sum(), 1e-30)) * p.bin_hz
-        out.append(Line(middle, upper, lower, cross, noise, len(blocks)))
+        line = _hump(p, hump, m.rate_hz, len(blocks))
+        if max(line.upper, line.lower) >= 10 ** (LEAST_DBC / 10):
+            out.append(line)
     return out
+
+
+def _hump(p: Periodogram, hump: NDArray[np.intp], rate_hz: float, blocks: int) -> Line:
+    """All that stands over the noise in some bins, as one line."""
+    share = p.bin_hz / rate_hz
+    upper = float((p.upper[hump] - p.noise_upper[hump]).sum()) * share
+    lower = float((p.lower[hump] - p.noise_lower[hump]).sum()) * share
+    cross = complex((p.each[:, hump] * p.each[:, -hump]).sum()) * share / float(p.weights.sum())
+    noise = float(p.noise_upper[hump].mean() + p.noise_lower[hump].mean()) / 2 * share * hump.size**0.5
+    excess = np.maximum(p.upper[hump] + p.lower[hump] - p.noise_upper[hump] - p.noise_lower[hump], 0.0)
+    middle = float((excess * hump).sum() / max(excess.sum(), 1e-30)) * p.bin_hz
+    return Line(middle, upper, lower, cross, noise, blocks)
 
 
 def _stands_up(power: Real, k: int, reach: int) -> bool:
@@ -254,7 +290,10 @@ def _stands_up(power: Real, k: int, reach: int) -> bool:
 
 def _sideband(line: Line, mains: float | None, m: Modulation) -> Sideband | None:
     """The line pair in the result's terms, or None where nothing is left above the noise."""
-    above, below = line.offset_hz < m.high_hz, line.offset_hz < -m.low_hz  # does the passband hold it?
+    # What the filter's skirt lets through is as good as any: only noise out there is no line.
+    clear = _BEYOND_BAND * line.noise / np.sqrt(line.blocks)
+    above = line.offset_hz < m.high_hz or line.upper > clear
+    below = line.offset_hz < -m.low_hz or line.lower > clear
     upper, lower = max(line.upper, 0.0) * above, max(line.lower, 0.0) * below
     if max(upper, lower) <= 2 * line.noise / np.sqrt(line.blocks):
         return None
