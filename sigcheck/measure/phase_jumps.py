@@ -61,10 +61,11 @@ def _jumps_in(
     usual = 1.4826 * float(np.median(np.abs(jump)))
     limit = max(_JUMP_SIGMAS * noise, _JUMP_SIGMAS * usual, _JUMP_CYCLES)
     out: list[PhaseJump] = []
-    left = np.abs(jump)
+    # In noise the unwrapped phase slips by whole cycles now and then: these are no jumps.
+    left = np.abs(jump - np.round(jump))
     while left.size and left.max() > limit and len(out) < 50:
         k = int(np.argmax(left))
-        if _is_clean_jump(y[k : k + 2 * side], np.abs(s[k : k + 2 * side]) / seconds[k : k + 2 * side], jump[k]):
+        if abs(jump[k]) < 0.5 and _is_clean_jump(y[k : k + 2 * side], np.abs(s[k : k + 2 * side]) / seconds[k : k + 2 * side], jump[k]):
             out.append(PhaseJump(float(0.5 * (t[k + side - 1] + t[k + side])), float(jump[k])))
         left[max(0, k - 2 * side) : k + 2 * side] = 0.0
     return out
