@@ -38,6 +38,7 @@ _LEAST_KNOWN = 0.75  # of the characters, in the code table
 _LEAST_CONFIDENCE = 0.5
 _UNKNOWN_COST = 4.0  # nats: the prior of a pattern that is no character
 _USUAL_WAY_UP = 3.0  # nats: senders shift upwards at key-down (common practice), most receivers keep it so
+_LEAST_SHIFT_DITS = 0.3  # shift times dit: a dit tells no smaller one from none
 _LEAST_GAIN = 30.0  # nats over noise, for the best of some thousands of paths, scales and shifts
 EDGES_ENERGY = 1000.0  # 30 dB: single edges are then seen to some hundredths of a dit
 _LEAST_DIT_ENERGY = 8.0  # 9 dB: below it text is guesswork
@@ -103,6 +104,11 @@ class SlowKeying:
         return float(np.median(use)) * self.dit_s
 
     @property
+    def _shift_is_seen(self) -> bool:
+        least = max(_LEAST_SHIFT_DITS / self.dit_s, 5 * self.fit.shift_sigma)
+        return self.pair.tones == 1 or self.fit.shift_hz > least
+
+    @property
     def convincing(self) -> bool:
         """Whether this is slow keying beyond doubt."""
         e = self.elements
@@ -115,6 +121,7 @@ class SlowKeying:
             and self.score > _LEAST_GAIN
             and self.dit_energy > _LEAST_DIT_ENERGY
             and self.dit_s >= 0.8 * SHORTEST_DIT_S
+            and self._shift_is_seen
             and _tells_kinds(e)
             and (self.mode == "dfcw" or float(_misfits(e, self.dit_s).mean()) < _MOST_MISFIT)
             and (e.decoded.timing is None or e.decoded.timing.mark_spread < _MOST_SPREAD)
