@@ -43,12 +43,12 @@ def follow(c: Cells, settled: Cells, *, keyed: bool) -> Rough | None:
     """Phase against time, or None where no tone stands out of the noise."""
     power = _power(c)
     if power is None or power * c.seconds.sum() / c.noise_density < 8 * _PIECE_ENERGY:
-        return _follow_weak(c)
+        return follow_weak(c)
     density = c.noise_density / power  # of amplitude 1
     pieces = _pieces(c, max(_PIECE_S, _PIECE_ENERGY * density))
     hz, usable = _piece_frequency(c, pieces, power, keyed)
     if not usable.any():
-        return _follow_weak(c)
+        return follow_weak(c)
     phase = _integrate(c, pieces, hz, usable)
     if not keyed or c.run_start.size == 1:
         return Rough(_smoothed(c, pieces, phase, usable, density), True, power)
@@ -278,7 +278,7 @@ def _restarted(c: Cells, phase: Real) -> Real:
     return phase + np.repeat(offset, np.diff(np.append(run, c.t.size)))
 
 
-def _follow_weak(c: Cells) -> Rough | None:
+def follow_weak(c: Cells) -> Rough | None:
     """One tone over the whole recording, of constant frequency or constant rate."""
     size = max(1, int(0.02 / c.length_s))
     starts = _block_grid(c, size)

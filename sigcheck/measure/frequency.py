@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from sigcheck.measure.cells import Cells, cells, chirp_fit
-from sigcheck.measure.following import SEARCH_HZ, follow
+from sigcheck.measure.cells import CELL_S, Cells, cells, chirp_fit
+from sigcheck.measure.following import SEARCH_HZ, follow, follow_weak
 from sigcheck.measure.oscillator_noise import Noise, NoiseFits
 from sigcheck.measure.phase_jumps import phase_jumps
 from sigcheck.measure.phase_record import (
@@ -21,6 +23,7 @@ from sigcheck.measure.smooth_carrier import Follower, at_all_cells, smooth, to_s
 from sigcheck.measure.track import Baseband, Marks, Real, Track
 
 _RARE = 0.05  # a wander less probable than this is not looked into
+_DOUBTFUL_ENERGY = 2000.0  # over noise density: above it the power shows where the signal begins
 _EDGE_S = 0.005  # rise of a usual edge
 _EDGE_LEAST_S = 1e-4
 _RATE_PRETEST = 3.0  # a drift rate below three sigma is taken as none: the mean is then sharper
@@ -45,6 +48,7 @@ def refine(base: Baseband, marks: Marks) -> Track:
         it was on average while the key was down. ``tone_missing`` says why where the signal is too
         weak to place; ``tone_hz`` is then the followed path's and the sigma the search range's.
     """
+    marks = _to_the_ends(base, marks)
     c = cells(base, marks.down)
     settled = cells(base, marks.settled) if marks.keyed else c
     rough = follow(c, settled, keyed=marks.keyed) if c.t.size >= 3 else None
@@ -55,6 +59,47 @@ def refine(base: Baseband, marks: Marks) -> Track:
     tone, sigma = _mean_frequency(c, settled, follower)
     return Track(
         base=base, marks=marks, carrier=carrier, coherent=follower.coherent, tone_hz=tone, tone_hz_sigma=sigma
+    )
+
+
+def _to_the_ends(base: Baseband, marks: Marks) -> Marks:
+    """A weak steady signal's mark, stretched to the recording's ends where the tone adds up there too.
+
+    Its ends are doubtful as long as power alone is looked at. Along the phase of what was heard, a
+    stretch with the tone raises |sum|^2 over its length, one without lowers it.
+    """
+    end_s = base.z.size / base.rate_hz
+    if marks.keyed or marks.on_s.size != 1 or marks.off_s[0] - marks.on_s[0] > end_s - 2 * CELL_S:
+        return marks
+    if marks.amplitude**2 * (marks.off_s[0] - marks.on_s[0]) > _DOUBTFUL_ENERGY * base.noise_density:
+        return marks
+    c = cells(base, np.ones(base.z.size, bool))
+    inside = (c.t >= marks.on_s[0]) & (c.t < marks.off_s[0])
+    heard = follow_weak(c.take(inside)) if inside.sum() > 8 else None
+    if heard is None:
+        return marks
+    course = np.polynomial.Polynomial.fit(c.t[inside], heard.phase, 2)(c.t)
+    off = np.linspace(-1.0, 1.0, 33) / float(marks.off_s[0] - marks.on_s[0])
+    running = np.cumsum(np.exp(-2j * np.pi * (course + off[:, None] * c.t)) * c.s, axis=1)
+    best = (0.0, marks.on_s[0], marks.off_s[0])
+    for on in (marks.on_s[0], 0.0):
+        for end in (marks.off_s[0], end_s):
+            a, b = np.searchsorted(c.t, [on, end])
+            sums = running[:, b - 1] - (running[:, a - 1] if a else 0.0)
+            best = max(best, (float(np.max(np.abs(sums)) ** 2) / (end - on), on, end))
+    _, on, end = best
+    t = base.times_s
+    down = (t >= on) & (t < end)
+    grown = down & ~marks.down
+    return replace(
+        marks,
+        on_s=np.array([on]),
+        off_s=np.array([end]),
+        cut_start=marks.cut_start or on == 0.0,
+        cut_end=marks.cut_end or end == end_s,
+        down=down,
+        settled=marks.settled | grown,
+        up=marks.up & ~down,
     )
 
 

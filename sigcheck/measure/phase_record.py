@@ -364,7 +364,7 @@ def _heard(size: Real, seconds: Real, level: Real, power: float, density: float)
     """
     expected = np.sqrt(level * seconds / density)
     own = size / np.sqrt(density * seconds)
-    heard = (seconds * power / density > 4.0) & ~((own < 0.5 * expected) & (expected - own > 2.0))
+    heard = (seconds * power / density > 4.0) & (expected > 1.4) & ~((own < 0.5 * expected) & (expected - own > 2.0))
     return np.asarray(heard if heard.sum() >= 4 else np.ones(size.size, bool))
 
 
