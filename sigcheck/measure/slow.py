@@ -249,7 +249,7 @@ def _merit(k: SlowKeying) -> float:
 
 def _lengths(scale: float, wanted: Sent | None, b: path.Band) -> list[float]:
     """Frame lengths to try: the one that the energy tells, and those about it."""
-    out = [scale, scale / 2, scale * 2]
+    out = [scale, scale / 2, scale / 4, scale * 2]
     if wanted is not None and wanted.dit_s is not None and wanted.keying != "cw":
         out.insert(0, float(np.clip(0.6 * wanted.dit_s, path.SHORTEST_FRAME_S, path.scales(b)[-1])))
     return [v for v in out if path.SHORTEST_FRAME_S <= v <= path.scales(b)[-1] * 2]
@@ -265,7 +265,9 @@ def _courses(
     found = [path.course(f, k) for k in sorted(shifts) if k < f.power.shape[1] - 8]
     # another tone must earn more than the freedom of where it lies
     found.sort(key=lambda c: c.score - 6.0 * (c.shift_hz > 0), reverse=True)
-    return [(b, b, c) for c in found[:3]]
+    # one tone alone is always tried: a pair nearer than the resolution explains it as well
+    chosen = found[:3] + [c for c in found[3:] if not c.shift_hz]
+    return [(b, b, c) for c in chosen]
 
 
 # --- reading -----------------------------------------------------------------------------------
