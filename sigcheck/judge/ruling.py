@@ -149,10 +149,12 @@ def ratio(level_db: float) -> float:
 
 
 def dbc_below(value: float) -> str:
+    """A level against the tone in words."""
     return f"{abs(value):.0f} dB {'below' if value <= 0 else 'above'} the tone"
 
 
 def same_place(frequency_hz: float, others: tuple[OtherSignal, ...]) -> bool:
+    """Whether a line lies where another signal is."""
     return any(abs(frequency_hz - o.frequency_hz) < 3.0 for o in others)
 
 
@@ -162,4 +164,5 @@ def signed(found: Finding, value: float) -> Finding:
 
 
 def reason(family: Family, name: str) -> str:
+    """Why a field of a family was not measured."""
     return str(family.missing.get(name, "not measured"))

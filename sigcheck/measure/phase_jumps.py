@@ -65,7 +65,8 @@ def _jumps_in(
     left = np.abs(jump - np.round(jump))
     while left.size and left.max() > limit and len(out) < 50:
         k = int(np.argmax(left))
-        if abs(jump[k]) < 0.5 and _is_clean_jump(y[k : k + 2 * side], np.abs(s[k : k + 2 * side]) / seconds[k : k + 2 * side], jump[k]):
+        around = slice(k, k + 2 * side)
+        if abs(jump[k]) < 0.5 and _is_clean_jump(y[around], np.abs(s[around]) / seconds[around], jump[k]):
             out.append(PhaseJump(float(0.5 * (t[k + side - 1] + t[k + side])), float(jump[k])))
         left[max(0, k - 2 * side) : k + 2 * side] = 0.0
     return out
