@@ -34,6 +34,7 @@ Mode = Literal["qrss", "fskcw", "dfcw"]
 
 SHORTEST_DIT_S = 0.5  # nobody keys slower by hand or reads it by ear (common practice, no source)
 _LEAST_ELEMENTS = 8
+_LEAST_EACH = 1.7  # elements a character: plain text has 2.5 and more, chance spells mostly E and T
 _LEAST_KNOWN = 0.75  # of the characters, in the code table
 _LEAST_CONFIDENCE = 0.5
 _UNKNOWN_COST = 4.0  # nats: the prior of a pattern that is no character
@@ -123,6 +124,7 @@ class SlowKeying:
             and self.dit_s >= 0.8 * SHORTEST_DIT_S
             and self._shift_is_seen
             and _tells_kinds(e)
+            and e.on_s.size >= _LEAST_EACH * len(e.decoded.characters)
             and (self.mode == "dfcw" or float(_misfits(e, self.dit_s).mean()) < _MOST_MISFIT)
             and (e.decoded.timing is None or e.decoded.timing.mark_spread < _MOST_SPREAD)
         )

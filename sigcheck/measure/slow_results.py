@@ -99,12 +99,18 @@ def as_shifted(signal: Signal, found: SlowKeying) -> Signal:
 
 
 def without_unseen_edges(keyed: Keying, found: SlowKeying) -> Keying:
-    """Keying whose single edges noise hides, without what was read off them."""
+    """Keying whose single edges noise hides, without what was read off them; the text is that of the whole runs."""
     if found.dit_energy > EDGES_ENERGY:
         return keyed
     nothing: dict[str, None] = dict.fromkeys(_EDGES)
     missing = {**keyed.missing, **dict.fromkeys(_EDGES, "too weak to see single edges")}
-    return replace(keyed, **nothing, missing=missing)  # type: ignore[arg-type]
+    text = {
+        "text": found.elements.decoded.text,
+        "text_confidence": float(np.mean(found.elements.confidences)),
+        "character_confidence": found.elements.confidences,
+    }
+    missing = {k: v for k, v in missing.items() if k not in text}
+    return replace(keyed, **nothing, **text, missing=missing)  # type: ignore[arg-type]
 
 
 _EDGES = (
