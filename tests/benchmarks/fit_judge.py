@@ -39,6 +39,7 @@ ALIKE: tuple[frozenset[str], ...] = (
     frozenset({"transmitter-supply-hum", "receiver-supply-hum"}),
     frozenset({"oscillator-noise", "receiver-oscillator-noise"}),
     frozenset({"clock-drift", "receiver-drift"}),
+    frozenset({"oscillator-pulling", "synthesiser-settling", "receiver-pulling"}),
 )
 
 
