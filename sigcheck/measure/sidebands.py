@@ -37,7 +37,7 @@ _STEADY_SHARE = 0.98  # of a line's power that adds up over all blocks at one fr
 _WANDER_Q_HZ = 0.1  # walk in a second of a line that is not crystal-stable
 _WANDERING_BLOCK_S = 0.5
 _WANDER_REACH_HZ = 12.0
-_PIECES, _PIECES_REACH_HZ = 3, 3.0  # so many lines so close together are one that wanders
+_PIECES, _PIECES_REACH_HZ = 2, 2.0  # so many lines so close together are one that wanders
 _BEYOND_BAND = 20.0  # over the noise in its resolution, for a line outside the passband
 _HUMP_RISE = 3.0  # the keying's copies of a true one stand half as high beside it
 _WANDERING_LOWEST_HZ = 60.0  # slower humps are fading, or what a strong chirp leaves, not a supply
@@ -261,7 +261,8 @@ def _wandering_lines(y: Complex, m: Modulation, known: list[float], seen: list[f
         hump = np.arange(k - reach, k + reach + 1)
         hump = hump[(hump > 0) & (hump < p.upper.size)]
         ratio[hump] = 0.0
-        if not pieces and not _stands_up(p.upper + p.lower, k, reach):
+        side = p.upper if p.upper[k] > p.lower[k] else p.lower
+        if not pieces and not (_stands_up(side, k, reach) or _stands_up(p.upper + p.lower, k, reach)):
             continue
         line = _hump(p, hump, m.rate_hz, len(blocks))
         if max(line.upper, line.lower) >= 10 ** (LEAST_DBC / 10):

@@ -380,7 +380,11 @@ def sort_out(lines: Lines, q: Quiet, track: Track) -> Lines:
     def gone_at_key_up(hz: float, level_dbc: float) -> bool:
         if not q.key_up:
             return True
-        return max(q.at(hz)[0] - q.at(hz)[1], q.about(hz)) < 0.3 * tone_power(track) * 10 ** (level_dbc / 10)
+        line, noise = q.at(hz)
+        # noise and what a gain control's swing leaves of it stand up everywhere, a station only where it is
+        usual = float(np.median([q.about(hz + d) for d in (-130.0, -90.0, -50.0, 50.0, 90.0, 130.0)]))
+        heard = max(line - noise, q.about(hz) - 2 * usual)
+        return heard < 0.3 * tone_power(track) * 10 ** (level_dbc / 10)
 
     kept = tuple(
         spur
