@@ -169,8 +169,8 @@ TRIALS: Mapping[str, Trial] = {
     ),
     "gain-control-off": Trial(
         title="Gain control off",
-        do="Switch off gain control, noise reduction, blanker and automatic notch, turn the radio- "
-        "frequency gain down by hand until nothing limits, and record again.",
+        do="Switch off gain control, noise reduction, blanker and automatic notch, turn the radio-frequency "
+        "gain down by hand until nothing limits, and record again.",
         minutes=2,
         parts="none",
         care="Mind your ears: without gain control the next signal may be loud.",

@@ -17,8 +17,10 @@ import pytest
 from examples_for_report import clean, faulty, no_signal, silent_views, views
 
 from sigcheck.comparison import compare
+from sigcheck.drift_series import measure_series
 from sigcheck.history import read_history
 from sigcheck.report.comparison_page import render_comparison
+from sigcheck.report.drift_page import render_drift
 from sigcheck.report.history_page import render_history
 from sigcheck.report.html import render
 
@@ -66,6 +68,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         "poisoned": render(poisoned(), views()),
         "history": _history(tmp_path_factory.mktemp("results")),
         "comparison": _comparison(),
+        "drift": render_drift(measure_series([SAMPLES / "jumps.flac"])),
     }
     for name, page in made.items():
         (folder / f"{name}.html").write_text(page, encoding="utf-8")
@@ -103,7 +106,7 @@ def show(browser: Any, page: Path, width: str = "wide", scheme: str = "light") -
     browser.get(page.as_uri())
 
 
-PAGES = ("faulty", "clean", "no-signal", "poisoned", "history", "comparison")
+PAGES = ("faulty", "clean", "no-signal", "poisoned", "history", "comparison", "drift")
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -203,7 +206,7 @@ def test_on_paper_every_fold_out_lies_open(browser: Any, pages: dict[str, Path])
     assert shut[0] == 0 and shut[1] > 10
 
 
-@pytest.mark.parametrize("name", ["faulty", "no-signal", "history", "comparison"])
+@pytest.mark.parametrize("name", ["faulty", "no-signal", "history", "comparison", "drift"])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_contrast_names_and_roles_by_axe(browser: Any, pages: dict[str, Path], name: str, scheme: str) -> None:
     package = pytest.importorskip("axe_core_python", reason="axe-core-python is not installed")
