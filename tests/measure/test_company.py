@@ -1,0 +1,69 @@
+"""A test signal in company: another station beside it, miscounted cycles, sounds that are no tone."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from plain_audio import band_noise, keyed
+
+from sigcheck.measure.no_tone import no_tone
+from sigcheck.measure.pipeline import measure
+from sigcheck.measure.results import Measurements, Purity, Signal
+from sigcheck.recording import from_samples
+
+RATE = 12000.0
+
+def measured(x: np.ndarray) -> Measurements:
+    return measure(from_samples(x, RATE)).measurements
+
+
+def test_another_station_neither_moves_the_tone_nor_counts_as_noise() -> None:
+    rng = np.random.default_rng(21)
+    t = np.arange(round(24 * RATE)) / RATE
+    ours = keyed(t, wpm=16) * ((t > 2) & (t < 17))
+    other = 0.4 * np.roll(keyed(t, wpm=21), 20000)
+    density = 1e-7
+    noise = band_noise(rng, t.size, RATE, density, 300, 2700)
+    m = measured(0.2 * (ours * np.cos(2 * np.pi * 640.0 * t) + other * np.cos(2 * np.pi * 1010.0 * t + 1)) + noise)
+    # amplitude 0.2: power 0.02 over the density; the tone is the strong one all along
+    assert m.signal.tone_hz == pytest.approx(640.0, abs=0.05)
+    assert m.signal.cn0_dbhz == pytest.approx(10 * np.log10(0.02 / density), abs=1.5)  # ripple of the far noise
+    assert m.drift.steps == () and any(abs(o.frequency_hz - 1010.0) < 3.0 for o in m.lines.others)
+
+
+def test_phase_noise_over_the_gaps_between_words_makes_no_steps() -> None:
+    rng = np.random.default_rng(22)
+    t = np.arange(round(30 * RATE)) / RATE
+    walk = np.cumsum(rng.standard_normal(t.size)) * 2 * np.pi * np.sqrt(0.004 / RATE)  # white frequency noise
+    x = 0.2 * keyed(t, wpm=14) * np.cos(2 * np.pi * 705.0 * t + walk) + band_noise(rng, t.size, RATE, 1e-8, 300, 2700)
+    assert measured(x).drift.steps == ()
+
+
+def test_a_step_that_the_elements_show_is_kept() -> None:
+    rng = np.random.default_rng(23)
+    t = np.arange(round(30 * RATE)) / RATE
+    hz = np.where(t < 14.3, 705.0, 707.5)
+    noise = band_noise(rng, t.size, RATE, 1e-8, 300, 2700)
+    x = 0.2 * keyed(t, wpm=14) * np.cos(2 * np.pi * np.cumsum(hz) / RATE) + noise
+    (step,) = measured(x).drift.steps
+    assert step.size_hz == pytest.approx(2.5, abs=0.1) and step.time_s == pytest.approx(14.3, abs=0.7)  # a gap is 0.6 s
+
+
+def test_no_dropouts_are_claimed_in_noise() -> None:
+    rng = np.random.default_rng(24)
+    t = np.arange(round(30 * RATE)) / RATE
+    density = 0.02 / (2500 * 10**-0.8)  # -8 dB in 2500 Hz
+    x = 0.2 * np.cos(2 * np.pi * 743.2 * t) + band_noise(rng, t.size, RATE, density, 300, 2700)
+    assert measured(x).health.dropouts == ()
+
+
+def heard(rasp_dbc: float, rise_db: float, swing_db: float) -> str | None:
+    signal = Signal(kind="keyed", level_range_db=swing_db)
+    return no_tone(Purity(rasp_dbc=rasp_dbc, rasp_rise_db=rise_db), signal)
+
+
+def test_speech_is_no_tone_and_flutter_is_one() -> None:
+    assert heard(5.0, 20.0, 28.0) is not None
+    assert heard(2.0, 15.0, 12.0) is None  # a fluttering signal: as much noise of its own, but it never stays away
+    assert heard(3.0, 0.2, 28.0) is None  # the noise is there without it
+    assert heard(-20.0, 20.0, 28.0) is None
