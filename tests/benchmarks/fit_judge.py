@@ -29,7 +29,7 @@ from sigcheck.judge.model import Seen
 
 from .judged_measurements import Case, measured_cases
 
-BELIEF = 12.0  # recordings; half the weight of a set of thirty in which a mark can be looked for in some
+BELIEF = 30.0  # recordings: as much as one set of a cause, for the synthesiser knows no more physics than it
 BELIEF_LEAK = 200.0
 LARGEST, SMALLEST = 0.985, 0.003  # nothing is certain
 UNEXPLAINED = (3, 0.1)  # so many recordings and that share of them without a row are listed

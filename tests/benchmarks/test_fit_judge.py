@@ -20,7 +20,8 @@ def counted(cause: str, mark: str, seen: int, looked: int) -> Counts:
 
 def test_a_belief_weighs_as_much_as_that_many_recordings() -> None:
     counts = counted("hard-keying", "key-clicks", 6, 12)
-    assert BELIEF == 12 and fitted_mark(counts, "key-clicks", "hard-keying", 0.9) == pytest.approx((6 + 10.8) / 24)
+    expected = (6 + 0.9 * BELIEF) / (12 + BELIEF)
+    assert fitted_mark(counts, "key-clicks", "hard-keying", 0.9) == pytest.approx(expected, abs=5e-4)
 
 
 def test_causes_that_cannot_be_told_apart_are_fitted_together() -> None:
@@ -45,5 +46,5 @@ def test_the_tables_are_rewritten_in_place_and_again_alike() -> None:
     exec(compile(once, "tables", "exec"), names)
     row = names["MARKS"]["key-clicks"].rows["hard-keying"]  # type: ignore[index]
     believed = tables.MARKS["key-clicks"].rows["hard-keying"].believed
-    assert row.believed == believed and row.p == pytest.approx((6 + 12 * believed) / 24, abs=5e-4)
+    assert row.believed == believed and row.p == pytest.approx((6 + BELIEF * believed) / (12 + BELIEF), abs=5e-4)
     assert rewritten(once, counts) == once
