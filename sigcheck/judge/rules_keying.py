@@ -77,7 +77,7 @@ def backwave(case: Case) -> Finding:
         return Unseen("the gain control was on, and the noise does not tell how far it opened at key-up")
     return with_floor(
         case, "backwave", k.backwave_db, k.backwave_db_sigma, k.backwave_floor_db, reason(k, "backwave_db"),
-        lambda v: f"backwave: the tone stays at key-up, {abs(v):.0f} dB weaker",
+        lambda v: f"backwave: the tone stays at key-up, {abs(v):.0f} dB weaker", searched=False,
     )  # fmt: skip
 
 

@@ -108,11 +108,12 @@ def _bound(name: str, bound: float, unit: str) -> str:
 
 def with_floor(
     case: Case, name: str, value: float | None, sigma: float | None, floor: float | None,
-    missing: str | None, text: Callable[[float], str], *, row: str | None = None,
+    missing: str | None, text: Callable[[float], str], *, row: str | None = None, searched: bool = True,
 ) -> Finding:  # fmt: skip
     """Judge a level below which noise hides everything.
 
-    A level without a value but with a floor was looked for and not found.
+    A level without a value but with a floor was looked for and not found. ``searched``: it was found by
+    looking in many places, so a vague one may be chance.
     """
     limit = case.limits[row or name]
     first = limit.note if limit.note is not None else limit.fault
@@ -122,7 +123,7 @@ def with_floor(
         if floor is None:
             return Unseen(missing or "not measured")
         return Unseen(floor) if hidden else None
-    if sigma is not None and limit.unit in ("dB", "dBc") and sigma > VAGUE_DB:
+    if searched and sigma is not None and limit.unit in ("dB", "dBc") and sigma > VAGUE_DB:
         worst = value + Z95 * sigma
         return Unseen(worst) if limit.beyond(worst, first) else None
     found = symptom(case, name, value, sigma, text(value), row=row)

@@ -432,3 +432,10 @@ def test_without_a_signal_only_the_recording_is_judged():
 )
 def test_without_a_signal_the_sentence_says_what_to_check(health, word):
     assert word in diagnose(clean(signal={"kind": "none"}, health=health)).sentence
+
+
+def test_a_backwave_known_to_some_decibels_is_one_all_the_same():
+    # the noise tells a gain control's swing to a few decibels only
+    keying = {"backwave_db": -17.0, "backwave_db_sigma": 3.0, "backwave_floor_db": -40.0}
+    assert severity(clean(keying=keying), "backwave") == "fault"
+    assert severity(clean(keying={**keying, "backwave_db": -33.0}), "backwave") == "note"
