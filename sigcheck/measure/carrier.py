@@ -9,7 +9,7 @@ A steady tone too weak for single frames is looked for in long coherent blocks i
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +42,7 @@ class Candidate:
     block_bin: NDArray[np.intp]
     level: Real
     ratio: Real
+    followed: NDArray[np.intp] | None = None  # the path before other stations' pieces were taken off it
 
     @property
     def strength(self) -> float:
@@ -100,6 +101,9 @@ def find(s: Survey, *, tone_hz: float | None = None, top_hz: float | None = None
             path = path if weak is None else np.full(s.audio.size, weak)
         clear = np.quantile(candidate.ratio, 0.9) >= _CLEAR_RATIO
         base = None if path is None else shift(s, path, true_noise)
+        if clear and candidate.followed is not None:  # of a melody one note may look like a tone
+            whole = _refined_path(s, replace(candidate, block_bin=candidate.followed), noise, frames_per_block)
+            base = base if whole is not None and is_a_tone(shift(s, whole, true_noise)) else None
         if base is None or (clear and not is_a_tone(base)):
             return NotFound("what is there wanders like speech or music: no steady or keyed tone was found")
         return base
@@ -217,6 +221,7 @@ def _best_path(
         return None
     gain = np.minimum(amplitude / typical, 1.0)
     bins = dynamic_path(gain, step_cost=0.03, jump_cost=4.0, reach=_STEP_BINS) + first
+    followed = bins
     bins = own_pieces(bins, blocks, jump=_STEP_BINS)
     rows = np.arange(blocks.shape[0])
     ratio = np.max([blocks[rows, bins + d] / noise[bins + d] for d in (-1, 0, 1)], axis=0)
@@ -224,7 +229,8 @@ def _best_path(
     if np.maximum(ratio - 4.0, 0.0).sum() < 25.0:
         return None
     lobe = sum(np.maximum(blocks[rows, bins + d] - noise[bins + d], 0.0) for d in (-1, 0, 1))
-    return Candidate(bins, np.asarray(lobe * s.bin_hz, np.float64), np.asarray(ratio, np.float64))
+    changed = None if followed is bins else followed
+    return Candidate(bins, np.asarray(lobe * s.bin_hz, np.float64), np.asarray(ratio, np.float64), changed)
 
 
 def dynamic_path(gain: Real, *, step_cost: float, jump_cost: float, reach: int) -> NDArray[np.intp]:

@@ -17,6 +17,7 @@ _BINS_A_BLOCK = 0.5  # so fast does a signal move unheard: 12 Hz a second, a low
 _CONTRAST = 8.0  # over the median of the bins around: noise averaged over a block stays below
 
 _SHARE_SEEN = 0.1  # of the blocks of 0.3 s: a keyed station is there in most of them
+_LEAST_SHARE = 0.34  # of the blocks in which something is heard, for one station to be ours
 
 Piece = NDArray[np.intp]
 
@@ -50,6 +51,8 @@ def own_pieces(bins: NDArray[np.intp], power: Real, *, jump: int) -> NDArray[np.
     for i, piece in enumerate(pieces):
         alone = not (apart[main, i] and (beside[main, i] or beside[i, main]))
         inside[piece[0] : piece[-1] + 1] = alone
+    if inside[heard].mean() < _LEAST_SHARE:
+        return bins  # a melody of many notes, not one station and a few others
     stays = np.flatnonzero(inside)
     return np.asarray(bins[stays[np.abs(rows[:, None] - stays[None, :]).argmin(axis=1)]], np.intp)
 
