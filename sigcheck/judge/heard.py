@@ -72,7 +72,7 @@ def _condition(
 
 
 def _hidden(ids: Sequence[str], levels: Sequence[object]) -> str:
-    shown = [f"{LIMITS[i].quantity} of {v:.2g} {LIMITS[i].unit}" for i, v in zip(ids, levels, strict=True)
+    shown = [f"{LIMITS[i].quantity} of {v:.3g} {LIMITS[i].unit}" for i, v in zip(ids, levels, strict=True)
              if isinstance(v, float)]  # fmt: skip
     return f"could not be told: {' and '.join(shown)} would not have been seen".replace(" would", " or less would", 1)
 
