@@ -48,14 +48,15 @@ from sigcheck.measure.results import (
     not_measured_family,
     not_measured_names,
 )
-from sigcheck.measure.track import Baseband, Track
+from sigcheck.measure.track import Baseband, Marks, Track
 
 if TYPE_CHECKING:
-    from sigcheck.plan import Plan
+    from sigcheck.plan import Plan, Sent
     from sigcheck.recording import Recording
 
 REFERENCE_BANDWIDTH_HZ = 2500.0  # in which a signal-to-noise ratio is stated (common practice)
 _SHORTEST_S = 0.25
+_MORSE_MARKS, _MORSE_MARK_S = 20, 0.5
 
 
 @dataclass(frozen=True)
@@ -97,7 +98,10 @@ def measure(
     }
     sent = plan.main if plan is not None else None
     slowly: slow.SlowKeying | None = None
-    slots = slot.find(survey, near_hz=tone_hz, symbols=sent.symbols if sent else None)
+    keyed_marks = None if isinstance(found, carrier.NotFound) else segmentation.segment(found)
+    slots = None
+    if not (keyed_marks is not None and _plainly_morse(keyed_marks, sent)):
+        slots = slot.find(survey, near_hz=tone_hz, symbols=sent.symbols if sent else None)
     if slots is not None and slot.is_ours(slots, found, sent.keying if sent else None):
         ours, stray = slots, slots.others
         base, path_hz = slot.baseband(survey, slots)
@@ -110,8 +114,8 @@ def measure(
         base, path_hz, marks = slow_results.as_steady(survey, slowly)
     else:
         ours, stray = None, slots.ours + slots.others if slots is not None else ()
-        base, path_hz = found, found.path_hz
-        marks = segmentation.segment(base)
+        assert keyed_marks is not None  # it was found
+        base, path_hz, marks = found, found.path_hz, keyed_marks
         slowly = slow.find(survey, base, marks, plan)
         if slowly is not None and slow.betters(slowly, marks):
             base, path_hz, marks = slow_results.as_steady(survey, slowly)
@@ -186,6 +190,17 @@ def measure(
         x,
         track,
     )
+
+
+def _plainly_morse(marks: Marks, sent: Sent | None) -> bool:
+    """Whether what was found is keyed so often and so briefly that no slot need be looked for beneath it.
+
+    A slot is never keyed, and the stronger signal is ours; its symbols last 0.68 s.
+    """
+    if sent is not None and sent.keying == "four-tone":
+        return False
+    lengths = marks.off_s - marks.on_s
+    return marks.keyed and lengths.size >= _MORSE_MARKS and float(np.median(lengths)) < _MORSE_MARK_S
 
 
 def _channel_with_the_signal(

@@ -207,8 +207,7 @@ def test_the_plan_says_which_signal_is_ours_and_where_the_slot_begins() -> None:
     assert m.slot.start_offset_from == "slot"
     assert m.slot.start_offset_s == pytest.approx(1.75, abs=0.02)
     keyed = result_of(scene, 7, Plan.from_dict({"sent": {"keying": "cw"}})).measurements
-    assert keyed.signal.kind == "keyed"
-    assert any(abs(o.frequency_hz - 1500.0) < 1 for o in keyed.lines.others)
+    assert keyed.signal.kind == "keyed"  # a slot 48 dB beneath Morse is not looked for
 
 
 def test_the_middle_and_its_sigma_through_the_pipeline() -> None:
