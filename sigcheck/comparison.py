@@ -34,6 +34,7 @@ from sigcheck.judge.outcomes import (
     weigh_outcome,
 )
 from sigcheck.judge.readings import DB_PER_SHARE, MARKS, Reading, Shift, read_all, shift
+from sigcheck.judge.ruling import Case
 from sigcheck.judge.shapes import Cause, Severity, Symptom
 from sigcheck.judge.tables import CAUSES, NAMES, NO_FAULT
 from sigcheck.judge.tables import MARKS as MAKERS
@@ -601,7 +602,7 @@ def _by_the_same_limits(before: SavedResult, after: SavedResult) -> SavedResult:
 
 def _mode(side: SavedResult) -> str:
     kind = side.measurements.signal.kind
-    if kind == "keyed" and judge_symptoms.Case(side.measurements, side.plan, {}).slow:
+    if kind == "keyed" and Case(side.measurements, side.plan, {}).slow:
         return "slowly keyed"
     return {"steady": "a steady tone", "keyed": "keyed", "shifted": "shifted", "four-tone": "a four-tone slot"}[kind]
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -70,11 +68,7 @@ def _write_report(result: Comparison, folder: Path, name: str) -> None:
 
 
 def _print_summary(result: Comparison) -> None:
+    from sigcheck.cli.screen import print_summary
     from sigcheck.report.terminal_compare import summary
 
-    terminal = sys.stdout.isatty()
-    colour = terminal and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
-    width = shutil.get_terminal_size((80, 24)).columns if terminal else 80
-    text = summary(result.to_dict(), width=width, colour=colour).rstrip("\n") + "\n"
-    encoding = sys.stdout.encoding or "utf-8"
-    sys.stdout.write(text.encode(encoding, "replace").decode(encoding))
+    print_summary(summary, result.to_dict())

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -130,15 +129,10 @@ def _write_report(result: Result, folder: Path, name: str) -> None:
 
 
 def _print_summary(result: Result) -> None:
+    from sigcheck.cli.screen import print_summary
     from sigcheck.report.terminal import summary
 
-    terminal = sys.stdout.isatty()
-    colour = terminal and not os.environ.get("NO_COLOR") and os.environ.get("TERM") != "dumb"
-    width = shutil.get_terminal_size((80, 24)).columns if terminal else 80
-    text = summary(result.to_dict(), width=width, colour=colour).rstrip("\n") + "\n"
-    # A terminal that can't write ± shows ? instead of failing.
-    encoding = sys.stdout.encoding or "utf-8"
-    sys.stdout.write(text.encode(encoding, "replace").decode(encoding))
+    print_summary(summary, result.to_dict())
 
 
 def _status(result: Result, fail_on: Severity | None) -> int:

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from sigcheck.judge.limits import LIMITS, limits_for
+from sigcheck.judge.rules_tone import mains_lines, other_lines
+from sigcheck.judge.ruling import VAGUE_DB, Z95, Z_SEEN, Case
 from sigcheck.judge.shapes import Symptom
-from sigcheck.judge.symptoms import VAGUE_DB, Z95, Z_SEEN, Case, mains_lines, other_lines
 from sigcheck.measure.results import Measurements
 from sigcheck.plan import Plan
 

@@ -5,10 +5,7 @@ from __future__ import annotations
 from sigcheck.judge.message import at_least, compare
 from sigcheck.judge.ruling import Case, Finding, Unseen, about_zero, grade, reason, signed
 from sigcheck.judge.shapes import Symptom
-
-# The four-tone slot (from memory, not looked up): 8192 samples of 12 kHz a symbol, tones 1 / symbol apart.
-SLOT_SYMBOL_S = 8192 / 12000
-SLOT_SPACING_HZ = 12000 / 8192
+from sigcheck.measure.slot_search import SPACING_HZ, SYMBOL_S
 
 # A figure so near to another that one was entered for the other.
 _SAME = 0.08
@@ -69,9 +66,9 @@ def _symbol_rate(case: Case) -> Finding:
     slot = case.m.slot
     if not slot.symbol_s:
         return Unseen(reason(slot, "symbol_s"))
-    off = SLOT_SYMBOL_S / slot.symbol_s - 1.0
-    sigma = None if slot.symbol_s_sigma is None else slot.symbol_s_sigma / SLOT_SYMBOL_S
-    text = f"symbols of {slot.symbol_s:.4f} s instead of {SLOT_SYMBOL_S:.4f} s"
+    off = SYMBOL_S / slot.symbol_s - 1.0
+    sigma = None if slot.symbol_s_sigma is None else slot.symbol_s_sigma / SYMBOL_S
+    text = f"symbols of {slot.symbol_s:.4f} s instead of {SYMBOL_S:.4f} s"
     return signed(about_zero(case, "off-speed", off, sigma, None, text), off)
 
 
@@ -80,7 +77,7 @@ def off_shift(case: Case) -> Finding:
     if case.m.signal.kind == "four-tone":
         if slot.tone_spacing_hz is None:
             return Unseen(reason(slot, "tone_spacing_hz"))
-        value, sigma_hz, wanted_hz, what = slot.tone_spacing_hz, slot.tone_spacing_hz_sigma, SLOT_SPACING_HZ, "tones"
+        value, sigma_hz, wanted_hz, what = slot.tone_spacing_hz, slot.tone_spacing_hz_sigma, SPACING_HZ, "tones"
     else:
         if wanted_hz is None:
             return Unseen("the plan does not give a shift")

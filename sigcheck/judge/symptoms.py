@@ -14,21 +14,17 @@ from sigcheck.judge.rules_tone import (
     audio_hum,
     harmonic_distortion,
     hum_sidebands,
-    mains_lines,
     noisy_tone,
-    other_lines,
     rasp,
     spur_lines,
     voice_breakthrough,
 )
-from sigcheck.judge.ruling import VAGUE_DB, Z95, Z_SEEN, Case, Finding, Unseen
+from sigcheck.judge.ruling import Case, Finding, Unseen
 from sigcheck.judge.shapes import Symptom
 from sigcheck.plan import Plan
 
 if TYPE_CHECKING:
     from sigcheck.measure.results import Measurements
-
-__all__ = ["RULES", "VAGUE_DB", "Z95", "Z_SEEN", "Case", "find", "mains_lines", "other_lines"]
 
 
 RULES: Mapping[str, Callable[[Case], Finding]] = {
