@@ -165,7 +165,9 @@ def test_a_start_to_come_and_the_next_slot(server: Server, tmp_path: Path) -> No
     assert recording.start_utc is not None
     # two seconds before a start, and starts are one second after whole periods of six
     second = recording.start_utc.second + recording.start_utc.microsecond * 1e-6
-    assert (second - 5.0 + 3.0) % 6.0 - 3.0 == pytest.approx(0.0, abs=1e-3)
+    # To the sample it is tested in test_capture.py; here the sound server of a busy computer may lag, by far less
+    # than the second that a wrong start would be off.
+    assert (second - 5.0 + 3.0) % 6.0 - 3.0 == pytest.approx(0.0, abs=0.4)
 
 
 def test_a_rate_or_device_that_is_not_there(server: Server, tmp_path: Path) -> None:
