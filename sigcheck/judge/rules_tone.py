@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from sigcheck.judge.explained import explained
 from sigcheck.judge.ruling import Z95, Z_SEEN, Case, Finding, Unseen, dbc_below, same_place, symptom, with_floor
 from sigcheck.judge.shapes import Severity, Symptom
 from sigcheck.measure.results import Measurements, Sideband
@@ -22,32 +23,6 @@ def other_lines(m: Measurements) -> list[Sideband]:
         if s.family not in ("mains", "twice-mains") and not explained(m, tone_hz + s.offset_hz, s.level_dbc)
     ]
     return sorted(ours, key=lambda s: -s.level_dbc)
-
-
-# What a harmonic brings along: the keying's sidebands, and those of hum.
-_KEYING_REACH_HZ, _HUM_REACH_HZ = 60.0, 400.0
-_AS_STRONG_DB = 3.0
-
-
-def explained(m: Measurements, hz: float, level_dbc: float) -> bool:
-    """Whether a line at this audio frequency belongs to a stronger thing that has its own name.
-
-    That is an audio harmonic of the tone with the sidebands that keying and hum give it, the mains lines in the
-    audio, or a voice, which is lines too.
-    """
-    p, tone_hz, mains_hz = m.purity, m.signal.tone_hz, m.lines.mains_hz or m.purity.mains_hz
-
-    def on_mains(offset_hz: float) -> bool:
-        return mains_hz is not None and abs(offset_hz - mains_hz * round(offset_hz / mains_hz)) < 1.5
-
-    for harmonic in p.harmonics if tone_hz else ():
-        away_hz = abs(hz - harmonic.order * (tone_hz or 0.0))
-        near = away_hz < _KEYING_REACH_HZ or (away_hz < _HUM_REACH_HZ and on_mains(away_hz))
-        if near and level_dbc < harmonic.dbc + _AS_STRONG_DB:
-            return True
-    if p.hum_dbc is not None and p.mains_hz and level_dbc < p.hum_dbc + _AS_STRONG_DB and on_mains(hz):
-        return True
-    return p.voice_dbc is not None and level_dbc < p.voice_dbc
 
 
 def _modulation(m: Measurements) -> list[Sideband]:
