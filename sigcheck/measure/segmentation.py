@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure import morse_timing, rhythm
+from sigcheck.measure import loud_pauses, morse_timing, rhythm
 from sigcheck.measure.levels import Level, NoiseBeside, log_i0, pyramid
 from sigcheck.measure.track import Baseband, Marks, Mask, Real
 
@@ -92,6 +92,8 @@ def segment(base: Baseband) -> Marks:
     if _is_keyed(edges):
         path = _in_rhythm(levels, path, edges, noise)
         path, edges = _without_clicks(path, _refined(path, fine))
+        edges = replace(edges, on_s=loud_pauses.true_starts(base, edges.on_s, edges.off_s))
+        path, edges = _kept(path, edges, loud_pauses.true_marks(base, edges.on_s, edges.off_s))
         return _marks(base, path, edges, keyed=True)
     return _marks(base, path, _presence(edges, path), keyed=False)
 
@@ -131,6 +133,11 @@ def _without_clicks(path: _Path, edges: _Edges) -> tuple[_Path, _Edges]:
         near = np.lib.stride_tricks.sliding_window_view(np.pad(power, 3, mode="edge"), 7)
         # in a fade the neighbours are weak too
         kept &= (power > 0.03 * np.median(near, axis=1)) | (_surest(path.down_p, path.first, path.last) > 0.9)
+    return _kept(path, edges, kept)
+
+
+def _kept(path: _Path, edges: _Edges, kept: Mask) -> tuple[_Path, _Edges]:
+    """Some of the marks only."""
     on, off, rise, fall = (v[kept] for v in (edges.on_s, edges.off_s, edges.rise_s, edges.fall_s))
     path = replace(path, first=path.first[kept], last=path.last[kept])
     return path, replace(edges, on_s=on, off_s=off, rise_s=rise, fall_s=fall)
