@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sigcheck.measure.slot_correlation import Clock, Lean, pair_lean
 from sigcheck.measure.spectrum import Survey, running_median
 from sigcheck.measure.track import Complex, Real
 
@@ -46,6 +47,7 @@ _MOST_BURSTY = 3.5  # mean square over squared mean of the frames' power: noise 
 _MOST_PLACES = 40
 _KEYING_REACH_HZ = 200.0
 _KEYING_SIDEBANDS = 1e-3  # what is so much weaker than a signal near by is that one's keying
+_FAINTEST = 1e-14  # of the loudest signal's power: there is only the rounding of the samples and of the transform
 _THIN = 3  # every third bin tells the surroundings: the running median is most of the cost
 _REACH_HZ = 6.0  # centres looked at about a place
 _GRID = 4  # frequencies to a spacing
@@ -54,7 +56,6 @@ _DRIFTS_HZ = (0.0, 1.2, -1.2, 2.4, -2.4, 3.6, -3.6, 4.8, -4.8)  # over a transmi
 _MOST_TRIED = 40  # peaks of the quick score that are looked at exactly
 # Symbol lengths over the nominal one: at the steps' middle the last symbol is a fifth of one off.
 _LENGTHS = tuple(1 + 0.005 * k for k in (-1, 1, -2, 2, -3, 3, -4, 4, -5, 5, -6, 6))
-_LEAST_LEAN = 0.13  # mean square of the lean of noise (simulated)
 _SOME_LEAN = 0.155  # largest among the centres: less is noise; a slot of -25 dB has 0.17, drifting by 5 Hz
 _MORE_LEAN = 0.2  # from here on wrong spacings are tried: -25 dB, if it hardly drifts
 _CLEAR_LEAN = 0.4  # mean square of the lean: a slot of -20 dB in 2500 Hz has this, a clear one 0.6
@@ -190,6 +191,8 @@ def places(s: Survey, start_s: float, end_s: float) -> tuple[Real, Real]:
     bins = bins[total[bins] > _KEYING_SIDEBANDS * loudest]
     bins = bins[np.argsort(-strength[bins])][:_MOST_PLACES]
     clearest = np.argmax(np.where(even, r, 0.0)[:, bins], axis=0)
+    heard = np.array(level)[clearest, bins] > _FAINTEST * np.max(level, axis=1)[clearest]
+    bins, clearest = bins[heard], clearest[heard]
     return np.asarray(_middle(strength, bins) * s.bin_hz), np.array(middle_s)[clearest]
 
 
@@ -283,13 +286,15 @@ def _alternates(n: Narrow) -> bool:
 
 def _correlated(p: TonePower, n: Narrow) -> list[Sighting]:
     """Slots about one place: by the nominal spacing and symbol length, or else by wrong ones."""
-    lean = _mean_lean(p)
+    nominal = _leans(p, _GRID)
+    lean = float(np.mean(nominal.value**2, axis=0).max())
     if lean < _SOME_LEAN:
         return []
     found: list[Sighting] = []
     long = p.value.shape[0] * p.hop_s > _LONG_S
     for grid in (_GRID, _GRID - 1, _GRID + 1) if long and lean > _MORE_LEAN else (_GRID,):
-        found = _best_by_fixed_bits(p, n, grid, SYMBOL_S, _DRIFTS_HZ)
+        leans = nominal if grid == _GRID else _leans(p, grid)
+        found = _best_by_fixed_bits(p, n, leans, grid, SYMBOL_S, _DRIFTS_HZ)
         if found:
             break
     # noise leaves nothing to be explained, nor does what leans as the fixed bits say
@@ -298,64 +303,42 @@ def _correlated(p: TonePower, n: Narrow) -> list[Sighting]:
     best = max((one.score for one in found), default=LEAST_SCORE - _CLEARLY_BETTER)
     wrong: list[Sighting] = []
     for share in _LENGTHS:
-        wrong += _best_by_fixed_bits(p, n, _GRID, share * SYMBOL_S, _DRIFTS_HZ[:1])
+        wrong += _best_by_fixed_bits(p, n, nominal, _GRID, share * SYMBOL_S, _DRIFTS_HZ[:1])
     found = _distinct(found + [one for one in wrong if one.score > best + _CLEARLY_BETTER])
     return found or _by_clock(p, n)
 
 
-def _mean_lean(p: TonePower) -> float:
-    """Mean square of the lean to one pair of tones or the other, where it is largest."""
-    return float(np.mean(_pair_lean(p.value, _GRID) ** 2, axis=0).max())
+def _leans(p: TonePower, grid: int) -> Lean:
+    """The lean for four tones ``grid`` columns apart, ready for symbols of any length that is looked for."""
+    longest = int(SYMBOLS * max(_LENGTHS) * SYMBOL_S / p.hop_s) + 1
+    return Lean.of(pair_lean(p.value, grid), longest)
 
 
 def _best_by_fixed_bits(
-    p: TonePower, n: Narrow, grid: int, symbol_s: float, drifts_hz: tuple[float, ...]
+    p: TonePower, n: Narrow, lean: Lean, grid: int, symbol_s: float, drifts_hz: tuple[float, ...]
 ) -> list[Sighting]:
     """All starts and centres, and these drifts, for one spacing (``grid`` columns) and symbol length."""
-    lean = _pair_lean(p.value, grid)  # (frames, lowest tones)
-    frames, columns = lean.shape
-    bits = 2.0 * FIXED_BITS - 1.0
     at = np.round(np.arange(SYMBOLS) * symbol_s / p.hop_s).astype(np.intp)
-    before = at[-1] - at[_FEWEST - 1]  # of the recording, where the beginning is missing
-    after = at[-1]
-    padded = np.zeros((before + frames + after, columns), np.float32)
-    padded[before : before + frames] = lean
-    starts = before + frames - at[_FEWEST - 1]
-    inside = _inside_sums(bits, at, before, frames, starts)
-    lean_sum = _along(padded, starts)
+    clock = Clock(2.0 * FIXED_BITS - 1.0, at, _FEWEST, p.value.shape[0])
     reach = int(_REACH_HZ / SPACING_HZ * _GRID)
     lowest = p.middle - round(1.5 * grid)
-    use = np.arange(max(lowest - reach, 0), min(lowest + reach + 1, columns))
-    scores, which = None, None
-    for number, drift_hz in enumerate(drifts_hz):
-        shift = _shifts(drift_hz)
-        total = np.zeros((starts, use.size), np.float32)
-        for k in range(SYMBOLS):
-            low, high = use[0] + shift[k], use[-1] + 1 + shift[k]
-            a, b = max(low, 0), min(high, columns)
-            total[:, a - low : use.size - (high - b)] += np.float32(bits[k]) * padded[at[k] : at[k] + starts, a:b]
-        score = _promise(total, inside, lean_sum[:, use])
-        if scores is None or which is None:
-            scores, which = score, np.zeros(score.shape, np.int8)
-        else:
-            better = score > scores
-            scores[better] = score[better]
-            which[better] = number
-    assert scores is not None and which is not None
+    use = np.arange(max(lowest - reach, 0), min(lowest + reach + 1, lean.value.shape[1]))
+    shifts = [_shifts(drift_hz) for drift_hz in drifts_hz]
+    totals = clock.totals(lean, use, shifts)
+    scores = clock.score(totals.max(axis=0), lean, use)
     tried: list[Sighting] = []
     for _ in range(_MOST_TRIED):
-        j, c = (int(v) for v in np.unravel_index(int(np.argmax(scores)), scores.shape))
-        if scores[j, c] < LEAST_SCORE:
+        c, j = (int(v) for v in np.unravel_index(int(np.argmax(scores)), scores.shape))
+        if scores[c, j] < LEAST_SCORE:
             break
-        drift_hz = drifts_hz[which[j, c]]
-        exact, within = _exact_score(padded, bits, j + at, int(use[c]) + _shifts(drift_hz), (before, before + frames))
-        scores[max(0, j - 2) : j + 3, max(0, c - 2) : c + 3] = 0.0
+        which = int(np.argmax(totals[:, c, j]))
+        exact, within = clock.exact(lean, j, use[c] + shifts[which])
+        scores[max(0, c - 2) : c + 3, max(0, j - 2) : j + 3] = 0.0
         if exact >= LEAST_SCORE:
             centre = n.hz + (use[c] + 1.5 * grid - p.middle) * SPACING_HZ / _GRID
-            start_s = p.first_s + (j - before) * p.hop_s
-            tried.append(
-                Sighting(float(centre), float(start_s), drift_hz, SPACING_HZ * grid / _GRID, symbol_s, exact, within)
-            )
+            start_s = p.first_s + (clock.first + j) * p.hop_s
+            spacing_hz = SPACING_HZ * grid / _GRID
+            tried.append(Sighting(float(centre), float(start_s), drifts_hz[which], spacing_hz, symbol_s, exact, within))
     return _distinct(tried)
 
 
@@ -363,19 +346,6 @@ def _shifts(drift_hz: float) -> NDArray[np.intp]:
     """Columns by which a drift moves each symbol, (162,)."""
     along = (np.arange(SYMBOLS) - 0.5 * (SYMBOLS - 1)) / SYMBOLS
     return np.asarray(np.round(drift_hz * along * _GRID / SPACING_HZ), np.intp)
-
-
-def _exact_score(
-    padded: NDArray[np.float32], bits: Real, rows: NDArray[np.intp], columns: NDArray[np.intp], inside: tuple[int, int]
-) -> tuple[float, int]:
-    """Correlation coefficient along one course times the root of the number of symbols on it; and that number."""
-    heard = (rows >= inside[0]) & (rows < inside[1]) & (columns >= 0) & (columns < padded.shape[1])
-    if heard.sum() < _FEWEST:
-        return 0.0, 0
-    lean, bits = padded[rows[heard], columns[heard]].astype(np.float64), bits[heard]
-    lean, bits = lean - lean.mean(), bits - bits.mean()
-    scale = np.sqrt(np.sum(lean**2) * np.sum(bits**2))
-    return float(np.sum(lean * bits) / max(scale, 1e-9) * np.sqrt(heard.sum())), int(heard.sum())
 
 
 def _by_clock(p: TonePower, n: Narrow) -> list[Sighting]:
@@ -432,57 +402,6 @@ def _tones_used(part: NDArray[np.float32], lowest: int, drift_hz: float) -> list
     tones = np.argmax(_on_tones(part, np.array([lowest]), drift_hz)[:, 0], axis=1)
     shares = [float(np.mean(tones == k)) for k in range(4)]
     return [*shares, float(np.mean(np.diff(tones) != 0)) - 0.4]
-
-
-def _pair_lean(power: NDArray[np.float32], grid: int) -> NDArray[np.float32]:
-    """How far power leans to tones 1 and 3, -1..1, for each lowest tone; shape (frames, columns - 3 grid)."""
-    columns = power.shape[1] - 3 * grid
-    tone = [power[:, k * grid : k * grid + columns] for k in range(4)]
-    odd, even = np.maximum(tone[1], tone[3]), np.maximum(tone[0], tone[2])
-    total = tone[0] + tone[1] + tone[2] + tone[3]
-    return np.asarray((odd - even) / np.maximum(total, 1e-20), np.float32)
-
-
-@dataclass(frozen=True)
-class _Inside:
-    """Of the symbols within the recording, for each start (n,): how many, and the sum of their bits."""
-
-    count: Real
-    bits: Real
-
-
-def _inside_sums(bits: Real, at: NDArray[np.intp], before: int, frames: int, starts: int) -> _Inside:
-    there = np.zeros(before + frames + int(at[-1]))
-    there[before : before + frames] = 1.0
-    count, total = np.zeros(starts), np.zeros(starts)
-    for k in range(SYMBOLS):
-        part = there[at[k] : at[k] + starts]
-        count += part
-        total += bits[k] * part
-    return _Inside(count, total)
-
-
-def _along(padded: NDArray[np.float32], starts: int) -> NDArray[np.float32]:
-    """Sum of the lean over a transmission from each start, a frame for each symbol; shape (starts, columns)."""
-    rows = -(-padded.shape[0] // _HOPS)
-    running = np.zeros(((rows + SYMBOLS) * _HOPS, padded.shape[1]), np.float32)
-    running[: padded.shape[0]] = padded
-    running = np.cumsum(running.reshape(rows + SYMBOLS, _HOPS, -1), axis=0).reshape(running.shape)
-    total = running[(SYMBOLS - 1) * _HOPS :][:starts]
-    total[_HOPS:] = total[_HOPS:] - running[: starts - _HOPS]
-    return total
-
-
-def _promise(total: NDArray[np.float32], inside: _Inside, lean: NDArray[np.float32]) -> Real:
-    """What the correlation of the lean with the fixed bits would score if it leaned no more than noise does.
-
-    No less than the true score, which :func:`_exact_score` has: noise leans least.
-    """
-    n = np.maximum(inside.count, 1.0)[:, None]
-    bits = inside.bits[:, None]
-    together = total - bits * lean / n  # a carrier leans to one side all the time
-    score = together / np.sqrt(np.maximum(n - bits**2 / n, 1.0) * _LEAST_LEAN)
-    return np.asarray(np.where(inside.count[:, None] >= _FEWEST, score, 0.0))
 
 
 def _distinct(found: list[Sighting]) -> list[Sighting]:
