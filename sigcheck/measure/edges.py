@@ -32,6 +32,7 @@ _RAISED = 0.03  # of the settled level: a level that far over it shows a gain co
 # What the shape of the filter in its band makes uncertain (compared with exact filters): share, and seconds
 SHAPE, SHAPE_S = 0.015, 3e-5
 _CLEAR = 6.0  # amplitude over rms noise at which a half-amplitude crossing is beyond doubt
+_FOLLOWED = 5.0  # amplitude over rms noise at which an average's phase is its own
 
 
 @dataclass(frozen=True)
@@ -331,7 +332,11 @@ class Edge:
 
 
 def _phase_course(t: Real, x: Rows) -> Real:
-    """Phase of an edge, smooth over 3 ms; before half amplitude it goes on at its frequency."""
+    """Phase of an edge, smooth over 3 ms.
+
+    Before half amplitude it is followed back as far as the tone stands out of what is heard there (a
+    backwave all the way), and then goes on at its frequency.
+    """
     step = t[1] - t[0]
     width = 2 * round(0.0015 / step) + 1
     smooth = np.convolve(x, np.ones(width) / width, "same")
@@ -344,6 +349,15 @@ def _phase_course(t: Real, x: Rows) -> Real:
     out = np.empty(t.size)
     out[settled] = phase
     out[: settled[0]] = start + slope * np.maximum(t[: settled[0]], -0.01)
+    early = x[t < 0.5 * t[0]]
+    if early.size:
+        noise = float(np.std(early)) / np.sqrt(width)
+        heard = np.abs(smooth[: settled[0]]) > max(_FOLLOWED * noise, 1e-3 * float(np.abs(smooth[-1])))
+        silent = np.flatnonzero(~heard)
+        first = int(silent[-1]) + 1 if silent.size else 0
+        back = np.unwrap(np.angle(smooth[first : settled[0] + 1])[::-1])[::-1]
+        out[first : settled[0]] = back[:-1] + (phase[0] - back[-1])
+        out[:first] += out[first] - (start + slope * max(t[first], -0.01)) if first < settled[0] else 0.0
     return out
 
 

@@ -242,11 +242,13 @@ class Keying(Family):
     chirp_hz: float | None = None
     chirp_hz_sigma: float | None = None
     chirp_settle_s: float | None = None
+    chirp_settle_s_sigma: float | None = None
     broken_starts: float | None = None  # share of elements that open again within their first third
     backwave_db: float | None = None
     backwave_db_sigma: float | None = None
     backwave_floor_db: float | None = None  # the backwave that noise would have hidden
     occupied_bandwidth_hz: float | None = None
+    occupied_bandwidth_hz_sigma: float | None = None
     bandwidth_26db_hz: float | None = None
     necessary_bandwidth_hz: float | None = None
     designator: str | None = None
