@@ -130,11 +130,14 @@ def chirp(c: Average, skip_s: float) -> tuple[Figure, Figure]:
             spread = float(np.sqrt(spread**2 + (found[1] * whole / found[0]) ** 2 - (found[1] * sigma / found[0]) ** 2))
         return Figure(found[0], whole), Figure(found[1], spread)
     usual = float(c.t[-1]) / 8
+    hidden = found[0]
     found = settling(c.mean(), usual)
     sigma = c.jackknife(lambda mean: (settling(mean, usual) or (None,))[0])
     if found is None or sigma is None:
         return lost, lost
     why = "no change of frequency stands out of the noise"
+    # one that settles sooner or later than that would be larger or smaller, by as much as the free fit says
+    sigma = float(np.hypot(sigma, 0.5 * (found[0] - hidden)))
     return Figure(found[0], _with_filter(sigma, *found, skip_s)), Figure(None, reason=why)
 
 

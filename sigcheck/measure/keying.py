@@ -33,6 +33,11 @@ _LINE_DITS = 128  # spectra that part the lines of a word repeated (PARIS: 50 di
 _MOST_SEGMENTS = 10
 _STILL = 0.1  # of a bin: a tone that moves by less stays in its bin
 _FLOOR_DOUBT = 0.05  # share of itself by which the noise floor under a spectrum may be off
+_MOST_EDGE = 0.35  # of a gap that edges and their scatter may take; else what is left at key-up is read in longer ones
+_LONG_GAPS = 6
+_CROSSINGS_KNOWN = 0.6  # of its logarithm: the crossings' variance against simulated keying, 0.8 to 3.5 of the model
+_LEAST_CROSSING_S = 5e-6  # no edge is found better than that between samples
+_JITTER_SEEN = 0.06  # deviation of the scatter beyond which it says nothing
 _ECHO_S = 0.008  # after key-up a filter's tail and the room still sound
 
 
@@ -89,7 +94,7 @@ def measure_keying(track: Track, far: FarNoise | None = None) -> Keying:
     elements = edges.elements(track, dit_s, inside)
     crossing_s = _edges(out, elements, gap_s, limit_s, track)
     _timing(out, marks, timing, crossing_s)
-    _backwave(out, track, gap_s, far)
+    _backwave(out, track, gap_s, far, elements, crossing_s)
     dit = out.found.get("dit_s")
     _bandwidth(out, track, far, dit if isinstance(dit, float) else None, elements)
     out.lack("not enough elements", *(n for n in _NAMES if n.removesuffix("_sigma") not in out.missing))
@@ -172,13 +177,19 @@ def _timing(out: _Values, marks: Marks, t: morse.Timing | None, crossing_s: floa
     if share is None:
         out.lack("fewer than two dits with a gap inside the character", "weighting")
     else:
-        out.put("weighting", Figure(share[0] - 0.5, share[1]))
+        out.put("weighting", Figure(share[0] - 0.5, float(np.hypot(share[1], _bent_s(out) / (2 * t.unit_s)))))
     if dits is None or dahs is None:
         out.lack("dits and dahs, each with gaps inside characters, are needed", "dah_dit_ratio")
     else:
         relative = np.hypot(dahs[1] / dahs[0], dits[1] / dits[0])
         out.put("dah_dit_ratio", Figure(2 * dahs[0] / dits[0] - 1, float(2 * dahs[0] / dits[0] * relative)))
-    out.put("element_jitter", _jitter(mark, t.dah, crossing_s))
+    out.put("element_jitter", _jitter(mark, gap, t, crossing_s))
+
+
+def _bent_s(out: _Values) -> float:
+    """By how much the shape of the edges moves their half amplitude: filter, chirp, droop."""
+    times = [v for v in (out.found.get("rise_s"), out.found.get("fall_s")) if isinstance(v, float)]
+    return float(np.hypot(edges.SHAPE_S, edges.SHAPE * sum(times)))
 
 
 def _mean(x: Real) -> tuple[float, float] | None:
@@ -188,7 +199,7 @@ def _mean(x: Real) -> tuple[float, float] | None:
     kept = _kept(x)
     # two lengths may agree by chance: no error is below a hundredth over the root of their number
     spread = max(float(kept.std(ddof=1)), 0.01 * float(kept.mean()) / np.sqrt(kept.size), 1e-5)
-    return float(kept.mean()), spread / float(np.sqrt(kept.size))
+    return float(kept.mean()), spread / float(np.sqrt(kept.size)) * edges.few(kept.size - 1)
 
 
 def _kept(x: Real) -> Real:
@@ -198,26 +209,47 @@ def _kept(x: Real) -> Real:
     return kept if kept.size >= 2 else x
 
 
-def _jitter(mark: Real, dah: Mask, crossing_s: float) -> Figure:
-    """Relative scatter about the class means, the crossings' noise taken out."""
-    squares, noise, count = 0.0, 0.0, 0
-    for x in (mark[~dah], mark[dah]):
-        if x.size < 3:
-            continue
-        kept = _kept(x)
-        mean = float(kept.mean())
-        squares += float(kept.var(ddof=1)) / mean**2 * kept.size
-        noise += 2 * crossing_s**2 / mean**2 * kept.size
-        count += int(kept.size)
-    if count < 6:
+def _jitter(mark: Real, gap: Real, t: morse.Timing, crossing_s: float) -> Figure:
+    """Relative scatter about the class means, without what noise, fading and static add at the crossings.
+
+    A key or a fist scatters in proportion to the length; what moves crossings scatters dits and dahs by the
+    same seconds, and makes a mark longer and the gap beside it shorter. Most probable scatter and its
+    deviation, given the variances of the classes and what is known of the crossings.
+    """
+    classes = [_kept(x) for x in (mark[~t.dah], mark[t.dah]) if x.size >= 3]
+    if sum(x.size for x in classes) < 6:
         return Figure(None, reason="fewer than six elements to compare")
-    seen, noise = squares / count, noise / count
-    if noise > 0.01:
-        return Figure(None, reason="noise scatters the elements' lengths by a tenth and more")
-    value = float(np.sqrt(max(seen - noise, 0.0)))
-    # a variance of n values is known to sqrt(2 / n) of itself, the noise's part to some 30 %
-    variance = float(np.hypot(seen * np.sqrt(2 / count), 0.3 * noise))
-    return Figure(value, variance / (2 * max(value, float(np.sqrt(variance)))))
+    crossings = 2 * max(crossing_s**2, _moved_together(mark, gap, t), _LEAST_CROSSING_S**2)
+    ratio = np.exp(np.linspace(-1.0, 2.5, 36))
+    jitter = 0.7 * np.linspace(0.0, 1.0, 400) ** 3
+    likely = np.zeros((jitter.size, ratio.size)) - 0.5 * ((np.log(ratio) - 0.3) / _CROSSINGS_KNOWN) ** 2
+    for x in classes:
+        variance = (jitter[:, None] * x.mean()) ** 2 + crossings * ratio
+        likely -= 0.5 * (x.size - 1) * (np.log(variance) + float(x.var(ddof=1)) / variance)
+    weight = np.exp(likely - likely.max()).sum(axis=1) * np.gradient(jitter)
+    value = float(jitter[np.argmax(weight / np.gradient(jitter))])
+    sigma = float(np.sqrt(np.average((jitter - value) ** 2, weights=weight)))
+    if sigma > _JITTER_SEEN:
+        return Figure(None, reason="noise scatters the elements' lengths as much as the keying would")
+    return Figure(value, sigma)
+
+
+def _moved_together(mark: Real, gap: Real, t: morse.Timing) -> float:
+    """Variance of a crossing by minus the covariance of marks and gaps beside them, where that is significant."""
+    late, early = t.gap == 0, t.gap == 0  # the gap after a mark, and the one before it
+    off = mark - np.where(t.dah, _middle(mark, t.dah), _middle(mark, ~t.dah))
+    open_s = gap - _middle(gap, late)
+    products = np.concatenate([(off[:-1] * open_s)[late], (off[1:] * open_s)[early]])
+    if products.size < 12:
+        return 0.0
+    usual = 1.4826 * float(np.median(np.abs(products - np.median(products))))
+    products = products[np.abs(products) <= 12 * usual]
+    mean, sigma = float(-products.mean()), float(products.std() / np.sqrt(products.size))
+    return mean if mean > 2 * sigma else 0.0
+
+
+def _middle(x: Real, some: Mask) -> float:
+    return float(np.median(x[some])) if some.any() else 0.0
 
 
 # --- edges and what elements have in common ----------------------------------------------------
@@ -253,7 +285,9 @@ def _edges(out: _Values, elements: Elements | None, gap_s: float, limit_s: float
 # --- key-up ------------------------------------------------------------------------------------
 
 
-def _backwave(out: _Values, track: Track, gap_s: float, far: FarNoise | None) -> None:
+def _backwave(
+    out: _Values, track: Track, gap_s: float, far: FarNoise | None, e: Elements | None, crossing_s: float
+) -> None:
     """The tone's power at key-up, over the noise in neighbouring bins of the same gaps.
 
     Gap by gap, so that neither the phase nor a few hertz matter; and coherently over all gaps against the
@@ -263,7 +297,8 @@ def _backwave(out: _Values, track: Track, gap_s: float, far: FarNoise | None) ->
     names = ("backwave_db", "backwave_floor_db")
     rate = track.base.rate_hz
     length = round(max(0.6 * gap_s, 0.008) * rate)
-    pieces = _quiet_pieces(track, length)
+    edges_s = sum(v for v in (out.found.get("rise_s"), out.found.get("fall_s")) if isinstance(v, float))
+    pieces = _quiet_pieces(track, length, 2 * gap_s if edges_s + 4 * crossing_s > _MOST_EDGE * gap_s else 0.0)
     if pieces.size < 4:
         out.lack("too little settled key-up between the elements", *names)
         return
@@ -282,7 +317,8 @@ def _backwave(out: _Values, track: Track, gap_s: float, far: FarNoise | None) ->
     calm = beside < 8 * np.median(beside)  # static crashes
     tone, beside = tone[calm], beside[calm]
     n = tone.size
-    carrier = float(np.mean(np.abs(track.carrier[track.marks.settled]) ** 2))
+    # where a chirp turns the phase, the slow carrier is less than the tone
+    carrier = float(np.mean(np.abs(e.settled if e else track.carrier[track.marks.settled]) ** 2))
     excess = (np.abs(tone) ** 2 - beside) / carrier
     power, sigma = float(excess.mean()), float(excess.std(ddof=1) / np.sqrt(n))
     if track.coherent:
@@ -300,13 +336,19 @@ def _backwave(out: _Values, track: Track, gap_s: float, far: FarNoise | None) ->
     out.put("backwave_db", Figure(level, float(np.hypot(4.343 * sigma / power, doubt))))
 
 
-def _quiet_pieces(track: Track, length: int) -> NDArray[np.intp]:
-    """First samples of settled key-up stretches ``length`` long, between the first and the last mark."""
+def _quiet_pieces(track: Track, length: int, gap_s: float) -> NDArray[np.intp]:
+    """First samples of settled key-up stretches ``length`` long, between the first and the last mark.
+
+    Of longer gaps than ``gap_s`` alone, where there are some: edges reach into those inside characters.
+    """
     marks, rate = track.marks, track.base.rate_hz
     change = np.flatnonzero(np.diff(marks.up.astype(np.int8), prepend=0, append=0))
     first, last = change[::2], change[1::2]
     between = (first > marks.on_s[0] * rate) & (last <= marks.off_s[-1] * rate)
     first, last = first[between], last[between]
+    longer = last - first > gap_s * rate
+    if longer.sum() >= _LONG_GAPS:
+        first, last = first[longer], last[longer]
     first = first + np.minimum(round(_ECHO_S * rate), np.maximum(last - first - length, 0))
     count = np.minimum((last - first) // length, 8)
     nth = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)

@@ -12,7 +12,7 @@ from sigcheck.measure.track import Baseband, Complex, Real
 _FINEST_S = 0.001
 # Noise bandwidth of a level times its cell, levels 0, 1, 2 and all above (of the kernels, computed).
 _NOISE_BANDWIDTH = (0.375, 0.490, 0.534, 0.544)
-_NOISE_MARGIN = 1.1  # half a decibel of doubt: over a long recording a smaller error passes for a weak tone
+NOISE_MARGIN = 1.1  # half a decibel of doubt: over a long recording a smaller error passes for a weak tone
 # Mean of the lower of two sides over the mean, m bins of Hann-windowed noise a side (computed). The
 # lower side counts, as the other may hold another station.
 _LOWER_OF_TWO = {1: 0.50, 2: 0.57, 3: 0.62, 4: 0.66, 5: 0.69, 6: 0.71}
@@ -125,7 +125,7 @@ class NoiseBeside:
     def power(self, level: Level) -> Real:
         """Mean noise power in the cells of a level."""
         density = np.interp(level.times_s, self.time_s, self.density)
-        return np.asarray(_NOISE_MARGIN * density * level.noise_bandwidth_hz)
+        return np.asarray(NOISE_MARGIN * density * level.noise_bandwidth_hz)
 
 
 def _without_flutter(block: Real) -> Real:

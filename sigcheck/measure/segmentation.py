@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigcheck.measure import loud_pauses, morse_timing, rhythm
-from sigcheck.measure.levels import Level, NoiseBeside, log_i0, pyramid
+from sigcheck.measure.levels import NOISE_MARGIN, Level, NoiseBeside, log_i0, pyramid
 from sigcheck.measure.track import Baseband, Marks, Mask, Real
 
 Index = NDArray[np.intp]
@@ -39,6 +39,7 @@ _CLEAR = 100.0  # power over noise in a cell at which no mark is missed
 _UNFADED = 0.2  # of the usual power: the weakest mark where nothing fades
 _NEARLY = 0.95  # of the gain on the best level: a finer one that comes so near resolves elements better
 _ROUNDS = 5  # of adapting levels, as long as more marks come out of fades
+_LEAST_LEFT = 0.003  # of a mark's power: what is left at key-up moves half amplitude by a twentieth of the edge
 _SHARP = 0.42  # of a gap, for the amplitude to pass from three quarters to half and back
 _MOST_DOWN = 0.88  # dahs on end are key-down for 3/4 of the time; a loose contact breaks for less
 _ABSENT_S = 1.0  # a steady signal that is gone for longer, and abruptly, was switched off
@@ -91,7 +92,7 @@ def segment(base: Baseband) -> Marks:
     edges = _refined(path, fine)
     if _is_keyed(edges):
         path = _in_rhythm(levels, path, edges, noise)
-        path, edges = _without_clicks(path, _refined(path, fine))
+        path, edges = _without_clicks(path, _refined(path, fine, _left_over(path)))
         edges = replace(edges, on_s=loud_pauses.true_starts(base, edges.on_s, edges.off_s))
         path, edges = _kept(path, edges, loud_pauses.true_marks(base, edges.on_s, edges.off_s))
         return _marks(base, path, edges, keyed=True)
@@ -364,18 +365,27 @@ def _mean_power(level: Level, start_s: Real, end_s: Real) -> Real:
     return np.asarray((total[b] - total[a]) / (b - a))
 
 
-def _refined(path: _Path, fine: Level) -> _Edges:
-    """Half-amplitude crossings near the path's edges, half being taken from each element's own level."""
-    amplitude = np.abs(fine.z).astype(np.float64)
+def _refined(path: _Path, fine: Level, left: float = 0.0) -> _Edges:
+    """Half-amplitude crossings near the path's edges, half being taken from each element's own level.
+
+    ``left``: share of the amplitude that stays at key-up; the crossing is halfway from there.
+    """
     on, off = path.on_s, path.off_s
+    noise = path.quiet / NOISE_MARGIN
+    # noise lifts the magnitude; its median over a tone of power s is near the root of s and half of the noise
+    lift = 0.5 * fine.noise_bandwidth_hz / path.level.noise_bandwidth_hz
+    lifted = lift * np.interp(fine.times_s, path.level.times_s, noise)
+    amplitude = np.sqrt(np.maximum(fine.power - lifted, 0.0))
     # the level near an edge: from well inside up to a dit further, as fading may change it along a mark
     length = off - on
     dit = float(np.quantile(length, 0.25))
     reach = int(np.ceil(max(3.0 * path.level.cell_s, 0.3 * dit) / fine.cell_s)) + 2
     skip = np.minimum(0.35 * dit, 0.4 * length)
     span = np.minimum(0.65 * dit, length - 2 * skip)
-    start = np.sqrt(_mean_power(path.level, on + skip, on + skip + span))
-    end = np.sqrt(_mean_power(path.level, off - skip - span, off - skip))
+    start = _tone_amplitude(path, noise, on + skip, on + skip + span)
+    end = _tone_amplitude(path, noise, off - skip - span, off - skip)
+    amplitude = np.maximum(amplitude - left * np.interp(fine.times_s, on, start), 0.0) if left else amplitude
+    start, end = (1 - left) * start, (1 - left) * end
     rise = _crossings(amplitude, fine.cell_at(on), start, reach, rising=True)
     fall = _crossings(amplitude, fine.cell_at(off), end, reach, rising=False)
     on_s = fine.first_s + fine.cell_s * rise[0]
@@ -387,6 +397,25 @@ def _refined(path: _Path, fine: Level) -> _Edges:
     settle = np.concatenate([rise[2], fall[2]])
     settle_s = float(np.median(np.minimum(settle, 2 * reach))) * fine.cell_s
     return _Edges(on_s, off_s, rise[1] * fine.cell_s, fall[1] * fine.cell_s, settle_s)
+
+
+def _tone_amplitude(path: _Path, noise: Real, start_s: Real, end_s: Real) -> Real:
+    """Amplitude over each of the stretches, the noise's part taken off."""
+    power = _mean_power(path.level, start_s, end_s)
+    middle = np.clip(np.round(path.level.cell_at(0.5 * (start_s + end_s))).astype(int), 0, noise.size - 1)
+    return np.asarray(np.sqrt(np.maximum(power - noise[middle], 0.25 * power)))
+
+
+def _left_over(path: _Path) -> float:
+    """Amplitude of the tone at key-up over that at key-down, where it stands out of the noise beside it."""
+    margin = 1.5 * path.level.cell_s
+    up = ~_within(path.on_s - margin, path.off_s + margin, path.level.z.size, 1 / path.level.cell_s)
+    up &= _within(path.on_s[:1], path.off_s[-1:], path.level.z.size, 1 / path.level.cell_s)
+    if up.sum() < _LEAST_MARKS or not path.first.size:
+        return 0.0
+    marks = float(np.median(_mean_power(path.level, path.on_s + margin / 3, path.off_s - margin / 3)))
+    left = float(np.median(path.level.power[up]) - np.median(path.quiet[up]))
+    return float(np.sqrt(left / marks)) if left > max(path.quiet[up].mean(), _LEAST_LEFT * marks) else 0.0
 
 
 def _crossings(
