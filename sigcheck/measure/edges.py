@@ -412,7 +412,7 @@ def edge_time(e: Edge) -> Figure:
     sigma = e.average.jackknife(e.time)
     if sigma is None:
         return Figure(None, reason="the edges drown in noise even when averaged")
-    blur = 0.5 * (2.563 * e.crossing_sigma_s) ** 2 / value
+    blur = 0.65 * (2.563 * e.crossing_sigma_s) ** 2 / value
     bent = e.gain_doubt_s
     sigma = float(np.sqrt(sigma**2 + blur**2 + bent**2 + SHAPE_S**2 + (SHAPE * value) ** 2))
     if bent > 0.35 * value:

@@ -89,10 +89,10 @@ def segment(base: Baseband) -> Marks:
     if path is None or not path.first.size:
         return _whole(base, levels, noise)
     fine = _finest_usable(levels, path)
-    edges = _refined(path, fine)
+    edges = _refined(path, fine, final=False)
     if _is_keyed(edges):
         path = _in_rhythm(levels, path, edges, noise)
-        path, edges = _without_clicks(path, _refined(path, fine, _left_over(path)))
+        path, edges = _without_clicks(path, _refined(path, fine, final=True))
         edges = replace(edges, on_s=loud_pauses.true_starts(base, edges.on_s, edges.off_s))
         path, edges = _kept(path, edges, loud_pauses.true_marks(base, edges.on_s, edges.off_s))
         return _marks(base, path, edges, keyed=True)
@@ -365,27 +365,29 @@ def _mean_power(level: Level, start_s: Real, end_s: Real) -> Real:
     return np.asarray((total[b] - total[a]) / (b - a))
 
 
-def _refined(path: _Path, fine: Level, left: float = 0.0) -> _Edges:
+def _refined(path: _Path, fine: Level, *, final: bool) -> _Edges:
     """Half-amplitude crossings near the path's edges, half being taken from each element's own level.
 
-    ``left``: share of the amplitude that stays at key-up; the crossing is halfway from there.
+    ``final``: halfway from what the tone leaves at key-up, and without the lift that noise gives to a magnitude.
+    Before that it isn't known whether there is any keying: what fading leaves is no backwave.
     """
     on, off = path.on_s, path.off_s
-    noise = path.quiet / NOISE_MARGIN
-    # noise lifts the magnitude; its median over a tone of power s is near the root of s and half of the noise
-    lift = 0.5 * fine.noise_bandwidth_hz / path.level.noise_bandwidth_hz
-    lifted = lift * np.interp(fine.times_s, path.level.times_s, noise)
-    amplitude = np.sqrt(np.maximum(fine.power - lifted, 0.0))
+    # The median magnitude of a tone in noise is near the root of its power and half of the noise's here; half of
+    # the root of the full power and all of the noise's there, near the root of a quarter of the first and of that.
+    share = 0.5 * fine.noise_bandwidth_hz / path.level.noise_bandwidth_hz - 0.25
+    lift = share * np.interp(fine.times_s, path.level.times_s, path.quiet) / NOISE_MARGIN if final else 0.0
+    amplitude = np.sqrt(np.maximum(fine.power - lift, 0.0))
     # the level near an edge: from well inside up to a dit further, as fading may change it along a mark
     length = off - on
     dit = float(np.quantile(length, 0.25))
     reach = int(np.ceil(max(3.0 * path.level.cell_s, 0.3 * dit) / fine.cell_s)) + 2
     skip = np.minimum(0.35 * dit, 0.4 * length)
     span = np.minimum(0.65 * dit, length - 2 * skip)
-    start = _tone_amplitude(path, noise, on + skip, on + skip + span)
-    end = _tone_amplitude(path, noise, off - skip - span, off - skip)
-    amplitude = np.maximum(amplitude - left * np.interp(fine.times_s, on, start), 0.0) if left else amplitude
-    start, end = (1 - left) * start, (1 - left) * end
+    start = np.sqrt(_mean_power(path.level, on + skip, on + skip + span))
+    end = np.sqrt(_mean_power(path.level, off - skip - span, off - skip))
+    if final and (left := _left_over(path)):
+        amplitude = np.maximum(amplitude - left * np.interp(fine.times_s, on, start), 0.0)
+        start, end = (1 - left) * start, (1 - left) * end
     rise = _crossings(amplitude, fine.cell_at(on), start, reach, rising=True)
     fall = _crossings(amplitude, fine.cell_at(off), end, reach, rising=False)
     on_s = fine.first_s + fine.cell_s * rise[0]
@@ -397,13 +399,6 @@ def _refined(path: _Path, fine: Level, left: float = 0.0) -> _Edges:
     settle = np.concatenate([rise[2], fall[2]])
     settle_s = float(np.median(np.minimum(settle, 2 * reach))) * fine.cell_s
     return _Edges(on_s, off_s, rise[1] * fine.cell_s, fall[1] * fine.cell_s, settle_s)
-
-
-def _tone_amplitude(path: _Path, noise: Real, start_s: Real, end_s: Real) -> Real:
-    """Amplitude over each of the stretches, the noise's part taken off."""
-    power = _mean_power(path.level, start_s, end_s)
-    middle = np.clip(np.round(path.level.cell_at(0.5 * (start_s + end_s))).astype(int), 0, noise.size - 1)
-    return np.asarray(np.sqrt(np.maximum(power - noise[middle], 0.25 * power)))
 
 
 def _left_over(path: _Path) -> float:

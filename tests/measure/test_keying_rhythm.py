@@ -60,7 +60,8 @@ def errors(s: Scene) -> float:
     ids=str,
 )
 def test_copy_of_weak_and_troubled_signals(wpm: float, more: dict[str, Any], most: float) -> None:
-    assert errors(scene(wpm, seed=11, **more)) <= most
+    # one wrong sign of 40 is 2.5 %: one draw of the noise says too little
+    assert np.mean([errors(scene(wpm, seed=seed, **more)) for seed in (11, 12, 13)]) <= most
 
 
 def test_level_is_followed_through_a_fade() -> None:
