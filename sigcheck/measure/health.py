@@ -444,10 +444,10 @@ def _repeats(x: Samples, rate_hz: float, step: float) -> tuple[Dropout, ...]:
     marks = _landmarks(x)
     if marks.size < 2:
         return ()
-    key = _fingerprint(x, marks)
-    order = np.lexsort((marks, key))
-    key, at = key[order], marks[order]
-    same = key[1:] == key[:-1]
+    at, same = _alike(marks, _fingerprint(x, marks, _FIRST_LOOK))
+    if np.count_nonzero(same):  # few, where there is noise: only these are worth a longer look
+        at = np.sort(at[np.append(same, False) | np.append(False, same)])
+        at, same = _alike(at, _fingerprint(x, at, _WINDOW))
     # A noise-free tone in step with the sample rate, or keyed alike each time, repeats everywhere.
     if np.count_nonzero(same) > 0.2 * marks.size:
         return ()
@@ -469,7 +469,7 @@ def _repeats(x: Samples, rate_hz: float, step: float) -> tuple[Dropout, ...]:
     return tuple(found)
 
 
-_WINDOW = 12  # samples in a fingerprint
+_WINDOW, _FIRST_LOOK = 12, 3  # samples in a fingerprint
 _MOST_LANDMARKS = 100_000
 
 
@@ -484,10 +484,17 @@ def _landmarks(x: Samples) -> Index:
     return np.asarray(marks[: 4 * _MOST_LANDMARKS], np.int64)
 
 
-def _fingerprint(x: Samples, marks: Index) -> NDArray[np.uint64]:
+def _alike(marks: Index, key: NDArray[np.uint64]) -> tuple[Index, NDArray[np.bool_]]:
+    """Ascending marks sorted by key, and whether each has the same one as the next, shape one less."""
+    order = np.argsort(key, kind="stable")
+    key = key[order]
+    return marks[order], np.asarray(key[1:] == key[:-1])
+
+
+def _fingerprint(x: Samples, marks: Index, samples: int) -> NDArray[np.uint64]:
     bits = x.view(np.uint32)
     key = np.zeros(marks.size, np.uint64)
-    for j in range(_WINDOW):
+    for j in range(samples):
         key = key * np.uint64(6364136223846793005) + bits[marks + j]  # wraps: a polynomial modulo 2^64
     return key
 

@@ -29,10 +29,13 @@ _STEADY = 0.2  # noise swings by half of its mean: the pause holds another tone
 _AT_ONCE = 1000  # stretches: keeps the memory for an hour of keying small
 
 
-def true_marks(base: Baseband, on_s: Real, off_s: Real) -> Mask:
-    """Which of the marks (n,) hold a tone and begin with a change; all where the signal is too weak to tell."""
+def true_marks(base: Baseband, amplitude: Real, on_s: Real, off_s: Real) -> Mask:
+    """Which of the marks (n,) hold a tone and begin with a change; all where the signal is too weak to tell.
+
+    ``amplitude``: as of :func:`amplitude_near`.
+    """
     kept = _tonal(base, on_s, off_s)
-    contrast = _contrast(base, on_s, off_s)
+    contrast = _contrast(amplitude, base.rate_hz, on_s, off_s)
     return kept & (contrast > _LEAST_CONTRAST) if float(np.median(contrast)) > _USUAL_CONTRAST else kept
 
 
@@ -43,12 +46,11 @@ def _tonal(base: Baseband, on_s: Real, off_s: Real) -> Mask:
     return np.asarray(steadiness > _SHARE * usual) if usual > _CLEAR else np.ones(on_s.size, bool)
 
 
-def _contrast(base: Baseband, on_s: Real, off_s: Real) -> Real:
+def _contrast(amplitude: Real, rate: float, on_s: Real, off_s: Real) -> Real:
     """Greatest amplitude of each mark over that of a tone in the pause just before it (infinite where is none).
 
     Behind a gain control that has opened for a backwave the mark itself may be no louder, but for its first moment.
     """
-    rate, amplitude = base.rate_hz, _amplitude_near(base)
     out = np.full(on_s.size, np.inf)
     dit = float(np.quantile(off_s - on_s, 0.25))
     for k in range(on_s.size):
@@ -61,7 +63,7 @@ def _contrast(base: Baseband, on_s: Real, off_s: Real) -> Real:
     return out
 
 
-def _amplitude_near(base: Baseband) -> Real:
+def amplitude_near(base: Baseband) -> Real:
     """Amplitude within some 60 Hz of the tone, without other stations in the passband."""
     n = max(round(_MOMENT_S * base.rate_hz), 1)
     total = np.concatenate([np.zeros(n + 1), np.cumsum(base.z), np.full(n, base.z.sum())])
@@ -71,14 +73,14 @@ def _amplitude_near(base: Baseband) -> Real:
     return np.asarray(np.abs(smooth[: base.z.size]))
 
 
-def true_starts(base: Baseband, on_s: Real, off_s: Real) -> Real:
+def true_starts(base: Baseband, amplitude: Real, on_s: Real, off_s: Real) -> Real:
     """Starts of the marks (n,): where the amplitude turns from that of a loud pause before to the mark's own.
 
     Both amplitudes are taken for Gaussian with the mean and scatter of the pause just before and of the mark's
-    end; the start is the most likely time of the change between them.
+    end; the start is the most likely time of the change between them. ``amplitude``: as of :func:`amplitude_near`.
     """
     out = on_s.copy()
-    amplitude, rate = _amplitude_near(base), base.rate_hz
+    rate = base.rate_hz
     dit = float(np.quantile(off_s - on_s, 0.25))
     silent_since = np.maximum.accumulate(np.append(0.0, np.where(_tonal(base, on_s, off_s), off_s, 0.0)[:-1]))
     for k in np.flatnonzero(on_s - silent_since > dit):

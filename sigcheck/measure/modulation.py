@@ -231,7 +231,8 @@ def _sweeps(band: Complex, level: Complex, use: Mask, mark: NDArray[np.int32], t
 
 
 def _mark_index(on_s: Real, off_s: Real, t: Real, use: Mask) -> NDArray[np.int32]:
-    index = np.searchsorted(on_s, t, side="right") - 1
+    begun = np.bincount(np.searchsorted(t, on_s), minlength=t.size)[: t.size]  # marks, at the first sample of each
+    index = np.cumsum(begun) - 1
     inside = use & (index >= 0)
     return np.where(inside, index, -1 if on_s.size else 0).astype(np.int32)
 

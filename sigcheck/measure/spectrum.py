@@ -23,7 +23,7 @@ from sigcheck.measure.track import Complex, Mask, Real
 HANN_ENBW_BINS = 1.5  # equivalent noise bandwidth of the Hann window (Harris 1978)
 FRAME_S = 0.16  # near the length of a dah at 20 WPM: keying is seen, yet a bin is only some 6 Hz wide
 AUDIO_TOP_HZ = 6000.0  # wider than any voice passband
-_CHUNK_FRAMES = 256  # bounds memory; large enough for the transform's overhead not to count
+_CHUNK_FRAMES = 128  # bounds memory; large enough for the transform's overhead not to count
 
 
 @dataclass(frozen=True)
@@ -77,10 +77,15 @@ def survey(x: NDArray[np.float32], rate_hz: float, *, top_hz: float = AUDIO_TOP_
     density = np.empty((frames.shape[0], bins), np.float32)
     density_scale = np.float32(4.0 / (rate_hz * float(np.sum(window.astype(np.float64) ** 2))))
     audio_scale = np.float32(2.0 * bins / length)
+    room = np.empty((min(_CHUNK_FRAMES, frames.shape[0]), length), np.float32)
     for first in range(0, frames.shape[0], _CHUNK_FRAMES):
         chunk = frames[first : first + _CHUNK_FRAMES]
-        spectra = fft.rfft(chunk * window, axis=1, workers=-1)[:, :bins]
-        density[first : first + len(chunk)] = (spectra.real**2 + spectra.imag**2) * density_scale
+        windowed = np.multiply(chunk, window, out=room[: len(chunk)])
+        spectra = fft.rfft(windowed, axis=1, workers=-1, overwrite_x=True)[:, :bins]
+        rows = density[first : first + len(chunk)]
+        np.multiply(spectra.real, spectra.real, out=rows)
+        rows += spectra.imag**2
+        rows *= density_scale
         back = fft.ifft(spectra * audio_scale, axis=1, workers=-1, overwrite_x=True)
         _overlap_add(audio[first * half : (first + len(chunk) + 1) * half], back, half)
     audio_rate = rate_hz * bins / length
@@ -178,7 +183,8 @@ def running_median(x: Real, width: int) -> Real:
     """Median of x over an odd ``width`` of neighbours, the ends repeated."""
     half = width // 2
     padded = np.pad(x, half, mode="edge")
-    return np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
+    # sorting so few numbers is faster than looking for their middle
+    return np.asarray(np.sort(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)[:, half])
 
 
 def passband(noise: Real, bin_hz: float, tone_hz: float) -> tuple[float, float, bool]:
