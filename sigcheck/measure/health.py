@@ -175,7 +175,9 @@ def _moments(x: Samples, peak: float) -> tuple[float, float]:
     """Mean and mean square; scaled first where squares would leave the range of float32."""
     scale = peak if not 1e-9 < peak < 1e9 else 1.0
     y = x / np.float32(scale) if scale != 1.0 else x
-    return float(y.mean(dtype=np.float64)) * scale, float(np.dot(y, y)) / x.size * scale**2
+    # pairwise in single precision, the parts in double
+    parts = np.add.reduceat(y, np.arange(0, y.size, 4096)).astype(np.float64)
+    return float(parts.sum()) / y.size * scale, float(np.dot(y, y)) / x.size * scale**2
 
 
 def _bits_used(x: Samples, peak: float, bits: int | None) -> int | None:
@@ -375,8 +377,9 @@ def _held_runs(x: Samples, shortest: int) -> _Runs:
     samples are equal need a closer look.
     """
     block = max(2, shortest // 2)
-    k = np.arange(0, x.size - block + 1, block)
-    for j in range(1, block):
+    whole = x[: x.size // block * block].reshape(-1, block)
+    k = np.flatnonzero(whole[:, 0] == whole[:, 1]) * block
+    for j in range(2, block):
         k = k[x[k] == x[k + j]]
     if k.size == 0:
         return _Runs(k, k, x[:0])
@@ -393,6 +396,18 @@ def _held_runs(x: Samples, shortest: int) -> _Runs:
     return _Runs(start[long], (end - start)[long], value[long])
 
 
+def _hushed_runs(x: Samples, limit: np.float32, shortest: int) -> _Runs:
+    """All runs of at least ``shortest`` samples that are no further than ``limit`` from zero."""
+    block = max(2, shortest // 2)
+    k = np.flatnonzero(np.abs(x[: x.size // block * block : block]) <= limit) * block
+    for j in range(1, block):  # as in _held_runs, and nearly always nothing is left
+        k = k[np.abs(x[k + j]) <= limit]
+    if k.size == 0:
+        return _Runs(k, k, x[:0])
+    hushed = _held_runs(np.where(np.abs(x) <= limit, np.float32(0), x), shortest)
+    return hushed.take(hushed.value == 0)
+
+
 def _gaps(x: Samples, rate_hz: float, held: _Runs, step: float) -> tuple[Dropout, ...]:
     """Stretches held at one value, or within two steps of zero, that cut into a running signal.
 
@@ -401,8 +416,7 @@ def _gaps(x: Samples, rate_hz: float, held: _Runs, step: float) -> tuple[Dropout
     silent, a gap means nothing.
     """
     shortest = max(_SHORTEST_GAP, math.ceil(_SHORTEST_GAP_S * rate_hz))
-    hushed = _held_runs(np.where(np.abs(x) <= np.float32(2 * step), np.float32(0), x), shortest)
-    hushed = hushed.take(hushed.value == 0)
+    hushed = _hushed_runs(x, np.float32(2 * step), shortest)
     found: list[Dropout] = []
     # A tone of 30 Hz and amplitude A stays within one step for 1 / (190 A) s at each crossing, within two
     # steps of zero for 4 / (190 A) s: the level around must be higher than that, and clear of the steps.
@@ -442,14 +456,14 @@ def _repeats(x: Samples, rate_hz: float, step: float) -> tuple[Dropout, ...]:
     neighbourhoods of two landmarks suggest a copy; the exact extent of the match decides.
     """
     marks = _landmarks(x)
-    if marks.size < 2:
-        return ()
-    at, same = _alike(marks, _fingerprint(x, marks, _FIRST_LOOK))
-    if np.count_nonzero(same):  # few, where there is noise: only these are worth a longer look
-        at = np.sort(at[np.append(same, False) | np.append(False, same)])
-        at, same = _alike(at, _fingerprint(x, at, _WINDOW))
+    many = marks.size
+    marks = marks[_seen_twice(_fingerprint(x, marks, _FIRST_LOOK))]  # few, where there is noise
+    key = _fingerprint(x, marks, _WINDOW)
+    order = np.argsort(key, kind="stable")
+    key, at = key[order], marks[order]
+    same = key[1:] == key[:-1]
     # A noise-free tone in step with the sample rate, or keyed alike each time, repeats everywhere.
-    if np.count_nonzero(same) > 0.2 * marks.size:
+    if np.count_nonzero(same) > 0.2 * many:
         return ()
     lag = at[1:] - at[:-1]
     shortest = max(_SHORTEST_REPEAT, round(_SHORTEST_REPEAT_S * rate_hz))
@@ -475,20 +489,23 @@ _MOST_LANDMARKS = 100_000
 
 def _landmarks(x: Samples) -> Index:
     """Positions picked by a hash of the sample's own bits, some ten thousands of them."""
-    word = x.view(np.uint32) * np.uint32(2654435761)  # Knuth's multiplicative hash: 2^32 over the golden ratio
+    word = x.view(np.uint32)
     share = max(4, math.ceil(x.size / _MOST_LANDMARKS))
     # The hash of zero is zero, so the top of the range leaves digital silence out.
-    marks = np.flatnonzero(word >= np.uint32(2**32 - 2**32 // share))
+    least = np.uint32(2**32 - 2**32 // share)
+    golden = np.uint32(2654435761)  # Knuth's multiplicative hash: 2^32 over the golden ratio
+    part = 2**15  # stays in the processor's cache
+    marks = np.concatenate([k + np.flatnonzero(word[k : k + part] * golden >= least) for k in range(0, x.size, part)])
     marks = marks[(marks > 0) & (marks < x.size - _WINDOW)]
     marks = marks[x[marks] != x[marks - 1]]  # a rail or a held value would be all landmarks
     return np.asarray(marks[: 4 * _MOST_LANDMARKS], np.int64)
 
 
-def _alike(marks: Index, key: NDArray[np.uint64]) -> tuple[Index, NDArray[np.bool_]]:
-    """Ascending marks sorted by key, and whether each has the same one as the next, shape one less."""
-    order = np.argsort(key, kind="stable")
-    key = key[order]
-    return marks[order], np.asarray(key[1:] == key[:-1])
+def _seen_twice(key: NDArray[np.uint64]) -> NDArray[np.bool_]:
+    """Which of the keys (n,) some other one equals."""
+    ordered = np.sort(key)
+    twice = ordered[1:][ordered[1:] == ordered[:-1]]
+    return np.isin(key, twice) if twice.size else np.zeros(key.size, np.bool_)
 
 
 def _fingerprint(x: Samples, marks: Index, samples: int) -> NDArray[np.uint64]:

@@ -29,8 +29,9 @@ def level_swing(track: Track, density: float) -> Swing:
     per_window = round(_WINDOW_S / _CELL_S)
     n = base.z.size // (cell * per_window) * per_window
     use = marks.settled[: n * cell].reshape(n, cell)
-    unit = np.conj(track.carrier) / np.maximum(np.abs(track.carrier), 1e-12)
-    along = np.where(use, (base.z * unit).real[: n * cell].reshape(n, cell), 0.0).sum(axis=1, dtype=np.float64)
+    z, carrier = base.z[: n * cell], track.carrier[: n * cell]
+    part = (z.real * carrier.real + z.imag * carrier.imag) / np.maximum(np.abs(carrier), 1e-12)
+    along = np.where(use, part.reshape(n, cell), 0.0).sum(axis=1, dtype=np.float64)
     count = use.sum(axis=1)
     noise = density * base.rate_hz / 2  # variance of one sample along the carrier
 

@@ -292,7 +292,7 @@ def _between(first: Index, last: Index, n: int) -> Mask:
     change = np.zeros(n + 1, np.int8)
     change[np.clip(first, 0, n)] += 1
     change[np.clip(last, 0, n)] -= 1
-    return np.asarray(np.cumsum(change[:n]) > 0)
+    return np.asarray(np.cumsum(change[:n], dtype=np.int8) > 0)
 
 
 def _cleaned(path: _Path, noise_followed: bool) -> _Path:

@@ -176,7 +176,11 @@ def low_density(s: Survey) -> Real:
         return np.asarray(density.mean(axis=0), np.float64)
     step = max(1, density.shape[0] // 200)  # a few hundred frames place a quantile well enough
     # powers of Hann frames are exponential: the q-quantile lies at -ln(1-q) of the mean
-    return np.asarray(np.quantile(density[::step], q, axis=0) / -np.log1p(-q), np.float64)
+    ordered = np.sort(density[::step].T, axis=1)
+    place = q * (ordered.shape[1] - 1)
+    below, share = int(place), place % 1.0
+    quantile = ordered[:, below] * (1.0 - share) + ordered[:, min(below + 1, ordered.shape[1] - 1)] * share
+    return np.asarray(quantile / -np.log1p(-q), np.float64)
 
 
 def running_median(x: Real, width: int) -> Real:

@@ -91,10 +91,7 @@ class Quiet:
 
 def tone_power(track: Track) -> float:
     """Mean key-down power of the carrier (A^2); a static crash that the carrier followed counts for little."""
-    power = np.abs(track.carrier[::8][track.marks.settled[::8]]) ** 2  # it is smooth: every eighth sample will do
-    if not power.size:
-        power = np.abs(track.carrier[track.marks.settled]) ** 2
-    return float(np.mean(np.minimum(power, 4 * np.median(power)), dtype=np.float64)) + 1e-30
+    return track.settled_power
 
 
 def quiet_spectrum(track: Track) -> Quiet:

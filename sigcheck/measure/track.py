@@ -17,6 +17,7 @@ times          seconds from the first sample of the recording; sample k of ``z``
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -83,3 +84,11 @@ class Track:
     tone_hz: float
     tone_hz_sigma: float
     tone_missing: str | None = None  # why tone_hz is no measurement (too little signal), or None
+
+    @cached_property
+    def settled_power(self) -> float:
+        """Mean key-down power of the carrier (A^2); a static crash that the carrier followed counts for little."""
+        power = np.abs(self.carrier[::8][self.marks.settled[::8]]) ** 2  # it is smooth: every eighth sample will do
+        if not power.size:
+            power = np.abs(self.carrier[self.marks.settled]) ** 2
+        return float(np.mean(np.minimum(power, 4 * np.median(power)), dtype=np.float64)) + 1e-30
