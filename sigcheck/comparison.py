@@ -41,7 +41,8 @@ from sigcheck.judge.tables import MARKS as MAKERS
 from sigcheck.measured_changes import Condition, Row, changes_of, conditions_of
 from sigcheck.recording import Recording
 from sigcheck.result import Result, diagnose, write_whole
-from sigcheck.saved import SavedResult, from_dict, load_result
+from sigcheck.saved import SavedResult, from_dict, load_result, transmissions_of
+from sigcheck.several import mode_of
 
 if TYPE_CHECKING:
     from sigcheck.measure.views import Views
@@ -188,7 +189,7 @@ def compare(
     RecordingError, ResultError : a file can't be read or is neither.
     """
     change, pad_db = _checked_change(changed), _checked_pad(by_db)
-    sources = _opened(before, plan), _opened(after, plan)
+    sources = _of_one_mode(_opened(before, plan), _opened(after, plan))
     first, second = (_saved(source) for source in sources)
     try:
         return _Judge(first, second, change, pad_db, sources).comparison()
@@ -227,6 +228,24 @@ def _opened(source: Source, plan: Plan | None) -> Source:
     if isinstance(source, str | os.PathLike) and not _is_json(source):
         return diagnose(source, plan)
     return source
+
+
+def _of_one_mode(before: Source, after: Source) -> tuple[Source, Source]:
+    """Both as they are, or of several transmissions in a recording the longest that both hold one like."""
+    if not (several := _transmissions_of(before)) and not _transmissions_of(after):
+        return before, after
+    one = several or [(mode_of(_saved(before).measurements), 0.0, before)]
+    other = _transmissions_of(after) or [(mode_of(_saved(after).measurements), 0.0, after)]
+    alike = [(a[1] + b[1], a[2], b[2]) for a in one for b in other if a[0] == b[0]]
+    return max(alike, key=lambda pair: pair[0])[1:] if alike else (before, after)
+
+
+def _transmissions_of(source: Source) -> list[tuple[str | None, float, Source]]:
+    """Mode, length and result of each of several transmissions; none of a recording with one."""
+    if isinstance(source, Result):
+        return [(one.mode, one.end_s - one.start_s, one.result) for one in source.transmissions]
+    saved = _saved(source)
+    return [(one.mode, one.seconds, one.result) for one in transmissions_of(saved)]
 
 
 def _saved(source: Source) -> SavedResult:

@@ -6,7 +6,8 @@ import json
 import math
 import os
 import tempfile
-from dataclasses import asdict, dataclass, is_dataclass
+from collections.abc import Set
+from dataclasses import asdict, dataclass, is_dataclass, replace
 from datetime import UTC
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -16,10 +17,11 @@ from sigcheck.calibration import without_the_chains_own
 from sigcheck.errors import SaveError
 from sigcheck.judge import Diagnosis
 from sigcheck.judge import diagnose as judge
-from sigcheck.measure.pipeline import measure
+from sigcheck.measure.pipeline import Measured, measure
 from sigcheck.measure.results import Family, Measurements
 from sigcheck.measure.track import Track
 from sigcheck.recording import Recording, load
+from sigcheck.several import mode_of, parts, planned_for
 
 if TYPE_CHECKING:
     import numpy as np
@@ -35,10 +37,27 @@ TOP_LEVEL = ("sidebands", "spurs", "others")
 
 
 @dataclass(frozen=True, eq=False)
+class Transmission:
+    """One of several transmissions in a recording; the times in ``result`` count from its own beginning."""
+
+    start_s: float
+    end_s: float
+    mode: str
+    result: Result
+
+    def to_dict(self) -> dict[str, Any]:
+        """The place in the recording, and all that the transmission's own result holds."""
+        own = self.result.to_dict()
+        kept = {k: v for k, v in own.items() if k not in ("schema", "transmissions", "notes", "version")}
+        return {"start_s": self.start_s, "end_s": self.end_s, "mode": self.mode, **kept}
+
+
+@dataclass(frozen=True, eq=False)
 class Result:
     """One recording, measured and judged.
 
-    ``to_dict()`` gives the JSON shape (schema 1); ``save(path)`` writes it.
+    ``to_dict()`` gives the JSON shape (schema 1); ``save(path)`` writes it. Where the recording holds several
+    ``transmissions``, everything else is of the longest, and times count from its beginning.
     """
 
     recording: Recording
@@ -48,6 +67,7 @@ class Result:
     notes: tuple[str, ...]
     _samples: NDArray[np.float32]
     _track: Track | None
+    transmissions: tuple[Transmission, ...] = ()
 
     @property
     def verdict(self) -> str:
@@ -97,6 +117,7 @@ class Result:
         if hearing.first_obstacle is None:
             missing["copy.first_obstacle"] = hearing.sentence
         out["not_measured"] = missing | dict(self.diagnosis.not_measured)
+        out["transmissions"] = [one.to_dict() for one in self.transmissions]
         out["notes"] = list(self.notes)
         out["plan"] = None if self.plan is None else self.plan.to_dict()
         out["version"] = sigcheck.__version__
@@ -146,15 +167,60 @@ def diagnose(
     """
     recording = source.with_plan(plan) if isinstance(source, Recording) else load(source, plan=plan)
     measured = measure(recording, channel=channel, tone_hz=tone_hz, plan=plan)
+    if measured.spans:
+        found = _transmissions(recording, measured, plan, tone_hz, tuple(notes))
+        if found:
+            return _of_the_longest(_with_remarks(recording, {one.mode for one in found}, plan), found)
+    recording = _with_remarks(recording, {mode_of(measured.measurements)}, plan)
+    intended = planned_for(mode_of(measured.measurements), plan)
+    if intended is not plan and intended is not None and plan is not None and intended.main != plan.main:
+        measured = measure(recording, channel=channel, tone_hz=tone_hz, plan=intended)
+    return _judged(recording, measured, intended, tuple(notes))
+
+
+def _with_remarks(recording: Recording, heard: Set[str | None], plan: Plan | None) -> Recording:
+    """With a remark for what a plan of several transmissions holds and was not heard."""
+    if plan is None or len(plan.sent) < 2:
+        return recording
+    unheard = dict.fromkeys(one.keying for one in plan.sent if one.keying is not None and one.keying not in heard)
+    remarks = tuple(f"the plan's {keying} was not heard in this recording" for keying in unheard)
+    return replace(recording, notes=(*recording.notes, *remarks))
+
+
+def _judged(recording: Recording, measured: Measured, plan: Plan | None, notes: tuple[str, ...]) -> Result:
     found = measured.measurements if plan is None else without_the_chains_own(measured.measurements, plan.chain)
     return Result(
         recording=recording,
         measurements=found,
         diagnosis=judge(found, plan),
         plan=plan,
-        notes=tuple(notes),
+        notes=notes,
         _samples=measured.samples,
         _track=measured.track,
+    )
+
+
+def _transmissions(
+    recording: Recording, measured: Measured, plan: Plan | None, tone_hz: float | None, notes: tuple[str, ...]
+) -> tuple[Transmission, ...]:
+    found = parts(recording, measured.spans, channel=measured.measurements.channel, tone_hz=tone_hz, plan=plan)
+    return tuple(
+        Transmission(
+            start_s=part.start_s,
+            end_s=part.end_s,
+            mode=part.mode,
+            result=_judged(part.recording, part.measured, part.plan, notes),
+        )
+        for part in found
+    )
+
+
+def _of_the_longest(recording: Recording, found: tuple[Transmission, ...]) -> Result:
+    """The longest one's result as that of the whole recording."""
+    longest = max(found, key=lambda one: one.end_s - one.start_s)
+    piece = longest.result.recording
+    return replace(
+        longest.result, recording=replace(recording, steps=piece.steps), transmissions=found
     )
 
 

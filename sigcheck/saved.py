@@ -104,6 +104,38 @@ def from_dict(data: Any, where: str = "the result") -> SavedResult:
         raise ResultError(f"{where}: {wrong}; diagnose the recording again") from None
 
 
+@dataclass(frozen=True)
+class SavedTransmission:
+    """One of several transmissions of a saved result."""
+
+    mode: str
+    seconds: float
+    result: SavedResult
+
+
+def transmissions_of(saved: SavedResult) -> tuple[SavedTransmission, ...]:
+    """The transmissions that a saved result holds, where it holds several.
+
+    Raises
+    ------
+    ResultError : one of them is damaged.
+    """
+    try:
+        several = _list(saved.data, "transmissions") if "transmissions" in saved.data else []
+        out = []
+        for k, one in enumerate(several):
+            place = f"transmissions[{k}]"
+            if not isinstance(one, dict):
+                raise _WrongError(f"{place} is {_short(one)}, not an object")
+            start, end = (_value(float, one.get(key), f"{place}.{key}") for key in ("start_s", "end_s"))
+            mode = _value(str, one.get("mode"), f"{place}.mode")
+            data = {**one, "schema": SCHEMA, "version": saved.data.get("version")}
+            out.append(SavedTransmission(mode, end - start, from_dict(data, f"{saved.where}, {place}")))
+    except _WrongError as wrong:
+        raise ResultError(f"{saved.where}: {wrong}; diagnose the recording again") from None
+    return tuple(out)
+
+
 class _WrongError(Exception):
     """Something in a result is not what it should be."""
 

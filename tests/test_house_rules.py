@@ -24,7 +24,7 @@ STAGES = [
     ("start_time", "plan", "plan_text"),
     ("recording", "capture"),
     ("measure",),
-    ("calibration", "learning"),
+    ("calibration", "learning", "several"),
     ("judge",),
     ("result",),
     ("saved", "measured_changes"),

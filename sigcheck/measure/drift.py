@@ -91,7 +91,8 @@ def _witness(c: Cells, track: Track, reference: Real, fine: Record) -> Record | 
     """The elements' own frequencies, where the record is of the phase from one to the next."""
     if not fine.is_phase or not track.marks.keyed or track.marks.on_s.size < 4:
         return None
-    return element_frequencies(c, cells(track.base, track.marks.settled), reference)
+    own = element_frequencies(c, cells(track.base, track.marks.settled), reference)
+    return own if own.t.size >= 4 else None  # of shifted keying there is one long element
 
 
 class _Study:

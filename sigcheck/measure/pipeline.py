@@ -28,6 +28,7 @@ from sigcheck.measure import (
     slow_results,
     spectrum,
     surroundings,
+    transmissions,
 )
 from sigcheck.measure.copy import SLOT_THRESHOLD_DB, measure_copy
 from sigcheck.measure.health import check_health, clipped_share
@@ -66,6 +67,7 @@ class Measured:
     measurements: Measurements
     samples: NDArray[np.float32]
     track: Track | None
+    spans: tuple[transmissions.Span, ...] = ()  # where the recording holds several kinds of sending
 
 
 def measure(
@@ -102,6 +104,7 @@ def measure(
     slots = None
     if not (keyed_marks is not None and _plainly_morse(keyed_marks, sent)):
         slots = slot.find(survey, near_hz=tone_hz, symbols=sent.symbols if sent else None)
+    spans = transmissions.spans(survey, lambda: _slot_times(survey, slots))
     if slots is not None and slot.is_ours(slots, found, sent.keying if sent else None):
         ours, stray = slots, slots.others
         base, path_hz = slot.baseband(survey, slots)
@@ -109,7 +112,7 @@ def measure(
     elif isinstance(found, carrier.NotFound):
         slowly = slow.search(survey, plan)
         if slowly is None:
-            return Measured(_nothing(health, found.reason, common), x, None)
+            return Measured(_nothing(health, found.reason, common), x, None, spans)
         ours, stray = None, slots.ours + slots.others if slots is not None else ()
         base, path_hz, marks = slow_results.as_steady(survey, slowly)
     else:
@@ -121,7 +124,7 @@ def measure(
             base, path_hz, marks = slow_results.as_steady(survey, slowly)
     shifted = slowly if slowly is not None and slowly.mode != "qrss" else None
     if not marks.settled.any():
-        return Measured(_nothing(health, "no key-down stretch is long enough to measure", common), x, None)
+        return Measured(_nothing(health, "no key-down stretch is long enough to measure", common), x, None, spans)
     track = frequency.refine(base, marks)
 
     quiet = surroundings.quiet_spectrum(track)
@@ -165,7 +168,7 @@ def measure(
     health = replace(health, clipped_fraction=clipped, dropouts=dropouts, missing=_without(health, "clipped_fraction"))
     signal = _signal(track, far) if ours is None else _slot_signal(ours, _signal(track, far))
     if ours is None and shifted is None and (why := no_tone(clean, signal)) is not None:
-        return Measured(_nothing(health, why, common), x, None)
+        return Measured(_nothing(health, why, common), x, None, spans)
     if shifted is not None:
         signal = slow_results.as_shifted(signal, shifted)
         timed = slow_results.measure_slot(shifted, moved)
@@ -189,7 +192,14 @@ def measure(
         ),
         x,
         track,
+        spans,
     )
+
+
+def _slot_times(s: spectrum.Survey, found: slot.Found | None) -> tuple[tuple[float, float], ...]:
+    """Begin and end of each transmission of the strongest slot station, looked for if that was not done."""
+    found = slot.find(s) if found is None else found
+    return () if found is None else tuple((one.begin_s, one.end_s) for one in found.ours)
 
 
 def _plainly_morse(marks: Marks, sent: Sent | None) -> bool:

@@ -61,10 +61,12 @@ class Clock:
 
     @property
     def first(self) -> int:
+        """Frame of the earliest start; negative where it was before the recording."""
         return int(self.at[self.fewest - 1] - self.at[-1])
 
     @property
     def starts(self) -> int:
+        """Number of starts looked at."""
         return max(0, self.frames - int(self.at[self.fewest - 1]) - self.first)
 
     def totals(self, lean: Lean, use: NDArray[np.intp], shifts: list[NDArray[np.intp]]) -> NDArray[np.float32]:

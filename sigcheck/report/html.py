@@ -118,6 +118,8 @@ def render(result: Result, views: Views | None) -> str:
 
         made, missing = pictures(result, views)
         heard = clips(views.sound, faulty=bool(result.get("symptoms")))
+    from sigcheck.report import turns
+
     head, lead = words.heading(result)
     recording = _RECORDING | dict(result.get("recording") or {})
     name = PurePath(str(recording.get("path") or "recording")).name
@@ -131,6 +133,9 @@ def render(result: Result, views: Views | None) -> str:
         causes=result.get("causes") or [],
         hearing=hearing,
         settings=setting_lines(result),
+        turns=turns.turns(result),
+        turns_title=turns.TITLE,
+        turns_shown=turns.SHOWN,
         accused=bool(words.accused(result)),
         companions=words.companions(result),
         also=[c for c in words.rest(result) if c["probability"] >= words.LIKELY][:2],

@@ -13,6 +13,8 @@ from sigcheck.report import hearing, words
 from sigcheck.report.gauges import limit_value, name_of, untested
 from sigcheck.report.html import facts
 from sigcheck.report.settings import TITLE, setting_lines
+from sigcheck.report.turns import TITLE as TURNS
+from sigcheck.report.turns import turns
 
 if TYPE_CHECKING:
     from sigcheck.history import History
@@ -54,6 +56,7 @@ class _Page:
         if lead and not words.accused(result):
             yield from self.wrapped(lead)
         yield from self.wrapped("; ".join(facts(result)), style="dim")
+        yield from self._turns(result)
         if (result.get("signal") or {}).get("kind") == "none":
             yield from self._block("What to check", words.TO_CHECK, mark="- ")
         yield from self._causes(result)
@@ -70,6 +73,17 @@ class _Page:
         if state != "strong":
             yield ""
             yield from self.wrapped(words.LIMITS[0], style="dim")
+
+    def _turns(self, result: Result) -> Iterator[str]:
+        several = turns(result)
+        if not several:
+            return
+        yield from self._title(TURNS)
+        for turn in several:
+            shown = " (shown here)" if turn.shown else ""
+            line = f"{turn.when}  {turn.what}{shown}: {turn.verdict}, {turn.found}"
+            style = turn.state if turn.state in _STYLES else ""
+            yield from self.wrapped(line, indent=2, hanging=4, style="" if style == "good" else style)
 
     def _symptoms(self, result: Result) -> Iterator[str]:
         symptoms = result.get("symptoms") or ()
