@@ -245,9 +245,11 @@ def dynamic_path(gain: Real, *, step_cost: float, jump_cost: float, reach: int) 
     padded = np.full(bins + 2 * reach, -np.inf)
     for r in range(1, rows):
         padded[reach : reach + bins] = score
-        score = np.full(bins, -jump_cost)
-        for d in range(-reach, reach + 1):
-            np.maximum(score, padded[reach + d : reach + d + bins] - abs(d) * step_cost, out=score)
+        score = np.maximum(score, -jump_cost)
+        for d in range(1, reach + 1):
+            either = np.maximum(padded[reach - d : reach - d + bins], padded[reach + d : reach + d + bins])
+            either -= d * step_cost
+            np.maximum(score, either, out=score)
         score += gain[r]
         score -= score.max()
         scores[r] = score

@@ -61,7 +61,9 @@ def cells(base: Baseband, mask: NDArray[np.bool_]) -> Cells:
     for first in range(0, n, step):
         last = min(first + step, n)
         rows = slice(first // samples, -(-last // samples))
-        z, down = base.z[first:last] * mask[first:last], mask[first:last].astype(np.float32)
+        z, down = base.z[first:last], mask[first:last].astype(np.float32)
+        if not mask[first:last].all():
+            z = z * mask[first:last]
         if (short := -z.size % samples) > 0:
             z, down = np.pad(z, (0, short)), np.pad(down, (0, short))
         down = down.reshape(-1, samples)

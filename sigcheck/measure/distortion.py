@@ -56,7 +56,7 @@ def distortion(x: NDArray[np.float32], rate_hz: float, track: Track) -> Distorti
     if not starts.size:
         return None
     window = np.kaiser(length, _KAISER_BETA)
-    frames = x[starts[:, None] + np.arange(length)]
+    frames = np.lib.stride_tricks.sliding_window_view(x, length)[starts]
     frames, starts = _without_crashes(frames, starts)
     weight = (window / window.sum()).astype(np.float32)
     level = (frames @ weight)[:, None]  # under the window a sine has no mean of its own, a plain mean would
@@ -163,9 +163,9 @@ class _Reader:
     def __init__(self, spectra: Complex, window: Real, rate_hz: float) -> None:
         length = window.size
         self.bin_hz = rate_hz / length
-        b = np.arange(spectra.shape[1])
-        # refer the phase to the middle of the frame: the window's transform is then real
-        self.spectra = spectra * np.exp(1j * np.pi * b * (length - 1) / length).astype(np.complex64)
+        self.spectra = spectra
+        # refers the phase to the middle of the frame: the window's transform is then real
+        self._to_middle = np.exp(1j * np.pi * np.arange(spectra.shape[1]) * (length - 1) / length)
         from scipy import fft
 
         oversample = 16
@@ -189,7 +189,8 @@ class _Reader:
         inside = (k >= 0) & (k < self.spectra.shape[1])
         lobe = np.where(inside, lobe, 0.0)
         rows = np.arange(hz.size)[:, None]
-        picked = self.spectra[rows, np.clip(k, 0, self.spectra.shape[1] - 1)]
+        near = np.clip(k, 0, self.spectra.shape[1] - 1)
+        picked = self.spectra[rows, near] * self._to_middle[near]
         return np.asarray(2 * (picked * lobe).sum(axis=1) / np.maximum((lobe**2).sum(axis=1), 1e-30), np.complex128)
 
     def noise(self, hz: Real) -> float:
@@ -210,12 +211,12 @@ class _Reader:
 
     def outside(self, tone: Real, carrier: float) -> float:
         """Power outside the tone's lobe (and 0 Hz's) over the carrier's, whole band."""
-        power = self.spectra.real.astype(np.float64) ** 2 + self.spectra.imag.astype(np.float64) ** 2
+        power = self.spectra.real**2 + self.spectra.imag**2
         k = np.round(tone / self.bin_hz).astype(np.intp)[:, None] + np.arange(-_LOBE_BINS, _LOBE_BINS + 1)
         np.put_along_axis(power, np.clip(k, 0, power.shape[1] - 1), 0.0, axis=1)
         power[:, 0] = 0.0
         # Parseval: sum over one-sided bins = length * sum w^2 * mean square / 2
-        mean_square = 2 * power.sum(axis=1).mean() / (self._dft * self._square)
+        mean_square = 2 * power.sum(axis=1, dtype=np.float64).mean() / (self._dft * self._square)
         return float(mean_square / (carrier / 2))
 
 

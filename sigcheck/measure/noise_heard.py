@@ -224,6 +224,8 @@ def disturbed(course: NoiseCourse | None, track: Track) -> Mask:
         return np.zeros(n, bool)
     hit = course.over > 10.0
     reach = max(1, round(0.004 / course.step_s))
+    if not hit.any():
+        return np.zeros(n, bool)
     wide = np.convolve(hit, np.ones(2 * reach + 1), mode="same") > 0.5
     at = np.minimum((np.arange(n) / track.base.rate_hz / course.step_s).astype(np.intp), max(wide.size - 1, 0))
     found: Mask = wide[at] if wide.size else np.zeros(n, bool)

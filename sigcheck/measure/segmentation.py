@@ -289,10 +289,10 @@ def _smooth_sum(x: Real, width: int) -> Real:
 
 def _between(first: Index, last: Index, n: int) -> Mask:
     """Mask (n,) of the runs first .. last - 1, which must not overlap."""
-    change = np.zeros(n + 1, np.int8)
-    change[np.clip(first, 0, n)] += 1
-    change[np.clip(last, 0, n)] -= 1
-    return np.asarray(np.cumsum(change[:n], dtype=np.int8) > 0)
+    inside = np.zeros(n, bool)
+    for a, b in zip(np.clip(first, 0, n).tolist(), np.clip(last, 0, n).tolist(), strict=True):
+        inside[a:b] = True
+    return inside
 
 
 def _cleaned(path: _Path, noise_followed: bool) -> _Path:

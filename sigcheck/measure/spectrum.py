@@ -255,13 +255,13 @@ def worn(mask: Mask, by: int) -> Mask:
     """The mask with ``by`` samples taken off both ends of each run."""
     if by <= 0:
         return mask.copy()
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.view(np.int8), [0]])))
-    out = np.zeros(mask.size + 1, np.int32)
+    change = np.flatnonzero(mask[1:] != mask[:-1]) + 1
+    edges = np.concatenate([[0][: mask[:1].sum()], change, [mask.size][: mask[-1:].sum()]]).astype(np.intp)
     starts, ends = edges[::2] + by, edges[1::2] - by
     keep = ends > starts
-    np.add.at(out, starts[keep], 1)
-    np.add.at(out, ends[keep], -1)
-    return np.cumsum(out[:-1]) > 0
+    edges = np.column_stack([starts[keep], ends[keep]]).ravel()
+    lengths = np.diff(edges, prepend=0, append=mask.size)
+    return np.repeat(np.arange(lengths.size) % 2 == 1, lengths)
 
 
 def phasors(cycles: Real) -> Complex:
