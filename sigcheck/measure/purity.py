@@ -14,6 +14,8 @@ from sigcheck.measure.track import Complex, Track
 from sigcheck.measure.voice import voice
 
 _RASP_HZ = 500.0
+# Nearer to the tone fading, flutter and the oscillator's own noise have their figures; rasp is broad.
+_RASP_FROM_HZ, _RASP_FROM_BINS = 30.0, 3.0
 _LINE_HZ = 12.0  # a supply's switching rate wanders by so much
 
 
@@ -133,6 +135,7 @@ def _rasp(
     if beside is not None:
         inside = np.isfinite(density) & (beside.offset_hz <= _RASP_HZ) & (beside.offset_hz >= LOW_HZ)
         whole = int(inside.sum())
+        inside &= beside.offset_hz >= max(_RASP_FROM_HZ, _RASP_FROM_BINS * m.rate_hz / density.size)
         inside &= ~_near_others(beside, lines, track.tone_hz)
     if beside is None or not inside.any():
         for name in _RASP:

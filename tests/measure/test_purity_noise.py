@@ -113,3 +113,18 @@ def test_the_signal_to_noise_ratio_leaves_the_tones_own_noise_out() -> None:
     own = 0.08 * rng.standard_normal(t.size)
     x, _ = tone_and_noise(rng, rate_hz=RATE, seconds=20, snr_db=35, envelope=keyed(t, wpm=12) * (1 + own))
     assert measured(x).signal.snr_db == pytest.approx(35, abs=2.0)
+
+
+@pytest.mark.parametrize("spread_hz", [3.0, 8.0])
+def test_a_path_that_spreads_the_tone_is_no_rasp(spread_hz: float) -> None:
+    """A direct wave and an echo as strong, its spectrum Gaussian with that standard deviation."""
+    t = times(20)
+    rng = np.random.default_rng(33)
+    f = np.fft.fftfreq(t.size, 1 / RATE)
+    echo = np.fft.ifft(np.fft.fft(rng.standard_normal(t.size) + 1j * rng.standard_normal(t.size))
+                       * np.exp(-0.25 * (f / spread_hz) ** 2))  # fmt: skip
+    path = 1 + echo / np.sqrt(np.mean(np.abs(echo) ** 2))
+    x = 0.2 * keyed(t, wpm=15) * np.real(path * np.exp(2j * np.pi * 800 * t))
+    x += tone_and_noise(rng, rate_hz=RATE, seconds=20, snr_db=35, envelope=np.zeros(t.size))[0]
+    p = measured(x).purity
+    assert p.rasp_rise_db is not None and p.rasp_rise_db < 3.0
