@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -330,7 +331,7 @@ class Edge:
         mean = self.average.mean()
         return np.asarray((mean * np.exp(-1j * _phase_course(self.average.t, mean))).real)
 
-    @property
+    @cached_property
     def crossing_sigma_s(self) -> float:
         """Scatter of one half-amplitude crossing as :func:`segmentation.segment` finds it: rms over slope."""
         cell, noise = 0.001, 0.375 / 0.001 * self.noise_density

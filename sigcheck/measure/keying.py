@@ -463,12 +463,15 @@ def _spectrum(track: Track, e: Elements, dit_s: float) -> tuple[Real, Real, int]
         starts = starts[np.linspace(0, count - 1, _MOST_SEGMENTS).astype(int)]
     window = np.hanning(min(size, x.size) + 2)[1:-1].astype(np.float32)
     power = np.zeros(size)
-    start = max(first, 0)
+    start, smooth_hz = max(first, 0), e.smooth_hz
     for a in starts:
         piece = x[a : a + window.size]
         # what the tone still moves in the baseband would widen its lines
-        offset = np.interp((start + a + np.arange(piece.size)) / rate, e.on_s, e.smooth_hz)
-        if np.max(np.abs(offset)) * size > _STILL * rate:
+        ends_s = (start + a) / rate, (start + a + piece.size) / rate
+        inside = smooth_hz[(e.on_s > ends_s[0]) & (e.on_s < ends_s[1])]
+        most = np.max(np.abs(np.append(inside, np.interp(ends_s, e.on_s, smooth_hz))))
+        if most * size > _STILL * rate:
+            offset = np.interp((start + a + np.arange(piece.size)) / rate, e.on_s, smooth_hz)
             piece = piece * turn(np.asarray(offset), rate)
         power += np.abs(fft.fft(piece * window, size)) ** 2
     power /= starts.size * float(np.sum(window.astype(np.float64) ** 2)) * rate

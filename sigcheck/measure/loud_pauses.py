@@ -29,14 +29,23 @@ _STEADY = 0.2  # noise swings by half of its mean: the pause holds another tone
 _AT_ONCE = 1000  # stretches: keeps the memory for an hour of keying small
 
 
-def true_marks(base: Baseband, amplitude: Real, on_s: Real, off_s: Real) -> Mask:
-    """Which of the marks (n,) hold a tone and begin with a change; all where the signal is too weak to tell.
+def true_marks(base: Baseband, on_s: Real, off_s: Real) -> tuple[Real, Mask]:
+    """True starts of the marks (n,), and which of them hold a tone and begin with a change.
 
-    ``amplitude``: as of :func:`amplitude_near`.
+    All where the signal is too weak to tell.
     """
-    kept = _tonal(base, on_s, off_s)
-    contrast = _contrast(amplitude, base.rate_hz, on_s, off_s)
-    return kept & (contrast > _LEAST_CONTRAST) if float(np.median(contrast)) > _USUAL_CONTRAST else kept
+    amplitude = _amplitude_near(base)
+    tonal = _tonal(base, on_s, off_s)
+    starts_s = _true_starts(amplitude, base.rate_hz, tonal, on_s, off_s)
+    if not np.array_equal(starts_s, on_s):
+        tonal = _tonal(base, starts_s, off_s)
+    return starts_s, _changing(amplitude, base.rate_hz, tonal, starts_s, off_s)
+
+
+def _changing(amplitude: Real, rate: float, tonal: Mask, on_s: Real, off_s: Real) -> Mask:
+    """Which of the tonal marks begin with a change, where the usual one does."""
+    contrast = _contrast(amplitude, rate, on_s, off_s)
+    return tonal & (contrast > _LEAST_CONTRAST) if float(np.median(contrast)) > _USUAL_CONTRAST else tonal
 
 
 def _tonal(base: Baseband, on_s: Real, off_s: Real) -> Mask:
@@ -58,31 +67,35 @@ def _contrast(amplitude: Real, rate: float, on_s: Real, off_s: Real) -> Real:
         a, b = (max(round((on_s[k] - part * gap) * rate), 0) for part in (0.7, 0.25))
         pause = amplitude[a:b]
         mark = amplitude[b : round((on_s[k] + 0.75 * (off_s[k] - on_s[k])) * rate)]
-        if pause.size and mark.size and np.std(pause) < _STEADY * pause.mean():
-            out[k] = mark.max() / max(float(pause.mean()), 1e-30)
+        if not (pause.size and mark.size):
+            continue
+        mean = float(pause.sum()) / pause.size
+        swing = pause - mean
+        if float(swing @ swing) < pause.size * (_STEADY * mean) ** 2:
+            out[k] = mark.max() / max(mean, 1e-30)
     return out
 
 
-def amplitude_near(base: Baseband) -> Real:
+def _amplitude_near(base: Baseband) -> Real:
     """Amplitude within some 60 Hz of the tone, without other stations in the passband."""
     n = max(round(_MOMENT_S * base.rate_hz), 1)
-    total = np.concatenate([np.zeros(n + 1), np.cumsum(base.z), np.full(n, base.z.sum())])
-    once = (total[n:] - total[:-n]) / n  # a moving mean, twice: a triangle
-    total = np.cumsum(once)
-    smooth = (total[n:] - total[:-n]) / n
-    return np.asarray(np.abs(smooth[: base.z.size]))
+    size = base.z.size
+    total = np.zeros(size + 2 * n + 1, np.complex128)
+    np.cumsum(base.z, dtype=np.complex128, out=total[n + 1 : n + 1 + size])
+    total[n + 1 + size :] = total[n + size]
+    total = np.cumsum(total[n:] - total[:-n])  # a moving sum, twice: a triangle
+    return np.asarray(np.abs(total[n : n + size] - total[:size])) / n**2
 
 
-def true_starts(base: Baseband, amplitude: Real, on_s: Real, off_s: Real) -> Real:
+def _true_starts(amplitude: Real, rate: float, tonal: Mask, on_s: Real, off_s: Real) -> Real:
     """Starts of the marks (n,): where the amplitude turns from that of a loud pause before to the mark's own.
 
     Both amplitudes are taken for Gaussian with the mean and scatter of the pause just before and of the mark's
-    end; the start is the most likely time of the change between them. ``amplitude``: as of :func:`amplitude_near`.
+    end; the start is the most likely time of the change between them.
     """
     out = on_s.copy()
-    rate = base.rate_hz
     dit = float(np.quantile(off_s - on_s, 0.25))
-    silent_since = np.maximum.accumulate(np.append(0.0, np.where(_tonal(base, on_s, off_s), off_s, 0.0)[:-1]))
+    silent_since = np.maximum.accumulate(np.append(0.0, np.where(tonal, off_s, 0.0)[:-1]))
     for k in np.flatnonzero(on_s - silent_since > dit):
         length = off_s[k] - on_s[k]
         a, b = (max(round((on_s[k] - back * dit) * rate), 0) for back in (1.0, 0.3))

@@ -196,7 +196,7 @@ def _level_carrier(carrier: Complex, use: Mask, mark: NDArray[np.int32], t: Real
     k = np.maximum(mark, 0)
     settled = use & (mark >= 0) & (t > (marks.on_s + 0.5 * spans)[k]) & (spans > 0.6 * np.quantile(spans, 0.9))[k]
     both = settled[1:] & settled[:-1] & (mark[1:] == mark[:-1])
-    turned = np.angle(carrier[1:] * np.conj(carrier[:-1]))[both]
+    turned = np.angle(carrier[1:][both] * np.conj(carrier[:-1][both]))
     which = mark[1:][both]
     n = np.bincount(which, minlength=marks.on_s.size)
     hz = np.bincount(which, turned, minlength=marks.on_s.size) / np.maximum(n, 1) / (t[1] - t[0]) / (2 * np.pi)

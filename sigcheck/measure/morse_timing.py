@@ -30,6 +30,7 @@ _WELL_OFF = 0.03  # share of lengths that scatter three times as much
 _STRANGE_DENSITY = 1e-4 / 4.0  # one in ten thousand may be of a class that it looks nothing like
 _NULL_SPREAD = 0.7  # lengths without any classes: noise, fading, a loose contact
 _MOST_FITTED = 2000  # marks that take part in the global fit
+_UNCHANGED = 1e-9  # logarithms and shares
 
 
 @dataclass(frozen=True)
@@ -75,8 +76,7 @@ def classify(on_s: ArrayLike, off_s: ArrayLike) -> Timing:
     model = _started(_grid_fit(marks[some], gaps[some]), marks[some], gaps[some])
     speed: Real = np.zeros(marks.size)
     for _ in range(3):
-        for _ in range(3):
-            model = _improved(model, marks - speed, gaps - _between(speed))
+        model = _fitted(model, marks - speed, gaps - _between(speed), 3)
         speed = _local_speed(model, marks, gaps, on)
     mark_p = _posterior(marks - speed, model.marks, model.mark_spread, model.mark_share)
     gap_p = _posterior(gaps - _between(speed), *model.gap_classes(marks - speed), model.gap_share)
@@ -110,6 +110,12 @@ class _Model:
     inner_spread: Real  # a half-automatic key times some of them, the hand the others
     mark_share: Real
     gap_share: Real
+
+    @property
+    def figures(self) -> tuple[Real, ...]:
+        """What rounds of improving change."""
+        means, spreads = (self.marks, self.gaps, self.inner), (self.mark_spread, self.gap_spread, self.inner_spread)
+        return (*means, *spreads, self.mark_share, self.gap_share)
 
     def gap_classes(self, marks: Real) -> tuple[Real, Real]:
         """Means and spreads (n - 1, 3) of the gaps between marks (n,)."""
@@ -211,8 +217,7 @@ def _started(m: _Model, marks: Real, gaps: Real) -> _Model:
     by_hand = replace(m, inner=m.inner + np.array([0.0, 0.0, 0.0, np.log(1.7)]))
     tried = []
     for start in (m, by_hand):
-        for _ in range(5):
-            start = _improved(start, marks, gaps)
+        start = _fitted(start, marks, gaps, 5)
         tried.append((_evidence(start, marks, gaps), start))
     # a second start finds something better by chance, too
     return tried[1][1] if tried[1][0] > tried[0][0] + 3.0 else tried[0][1]
@@ -225,6 +230,15 @@ def _histogram(x: Real) -> tuple[Real, Real]:
     cell, index, count = np.unique(np.round(x / 0.04), return_inverse=True, return_counts=True)
     mean = np.bincount(index.ravel(), weights=x, minlength=cell.size) / count
     return mean, count.astype(np.float64)
+
+
+def _fitted(m: _Model, marks: Real, gaps: Real, rounds: int) -> _Model:
+    """Improved in so many rounds, fewer where another one would change nothing."""
+    for _ in range(rounds):
+        before, m = m, _improved(m, marks, gaps)
+        if max(float(np.max(np.abs(a - b))) for a, b in zip(before.figures, m.figures, strict=True)) < _UNCHANGED:
+            break
+    return m
 
 
 def _improved(m: _Model, marks: Real, gaps: Real) -> _Model:

@@ -93,9 +93,8 @@ def segment(base: Baseband) -> Marks:
     if _is_keyed(edges):
         path = _in_rhythm(levels, path, edges, noise)
         path, edges = _without_clicks(path, _refined(path, fine, final=True))
-        amplitude = loud_pauses.amplitude_near(base)
-        edges = replace(edges, on_s=loud_pauses.true_starts(base, amplitude, edges.on_s, edges.off_s))
-        path, edges = _kept(path, edges, loud_pauses.true_marks(base, amplitude, edges.on_s, edges.off_s))
+        starts_s, true = loud_pauses.true_marks(base, edges.on_s, edges.off_s)
+        path, edges = _kept(path, replace(edges, on_s=starts_s), true)
         return _marks(base, path, edges, keyed=True)
     return _marks(base, path, _presence(edges, path), keyed=False)
 
