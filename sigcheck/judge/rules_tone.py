@@ -130,15 +130,37 @@ def _has_key_up(case: Case) -> bool:
     return present is not None and case.m.duration_s - (present[1] - present[0]) >= 1.0
 
 
+# What a chirp leaves of itself in the phase, however it is taken off: no two elements chirp quite alike.
+_CHIRPED_RAD = 0.06
+# A chain that clips takes a fifth of the noise's amplitude away, and leaves its angle.
+_CLIPPED, _DISTORTED_DB = 0.45, -30.0
+
+
 def noisy_tone(case: Case) -> Finding:
-    p = case.m.purity
+    p, k = case.m.purity, case.m.keying
     floor = p.pm_excess_floor_rad
     if floor is None and p.pm_excess_rad_sigma is not None:
         floor = Z_SEEN * p.pm_excess_rad_sigma
+    if floor is not None and k.chirp_hz is not None and abs(k.chirp_hz) > _note(case, "chirp"):
+        floor = max(floor, _CHIRPED_RAD)
+    if floor is not None and p.am_percent is not None and _distorted(case):
+        floor = max(floor, _CLIPPED * p.am_percent / 100.0)
     return with_floor(
         case, "noisy-tone", p.pm_excess_rad, p.pm_excess_rad_sigma, floor, p.missing.get("pm_excess_rad"),
         lambda v: f"phase noise of the tone of {v:.3f} rad beyond the additive noise",
     )  # fmt: skip
+
+
+def _distorted(case: Case) -> bool:
+    clipped, thd_db = case.m.health.clipped_fraction, case.m.purity.thd_db
+    return (clipped or 0.0) > _note(case, "clipped-recording") or (thd_db is not None and thd_db > _DISTORTED_DB)
+
+
+def _note(case: Case, name: str) -> float:
+    limit = case.limits[name]
+    note = limit.note if limit.note is not None else limit.fault
+    assert note is not None
+    return note
 
 
 def audio_hum(case: Case) -> Finding:

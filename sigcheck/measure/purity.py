@@ -15,7 +15,8 @@ from sigcheck.measure.voice import voice
 
 _RASP_HZ = 500.0
 # Nearer to the tone fading, flutter and the oscillator's own noise have their figures; rasp is broad.
-_RASP_FROM_HZ, _RASP_FROM_BINS = 30.0, 3.0
+_RASP_FROM_HZ, _RASP_FROM_BINS = 50.0, 4.0
+_SEEN = 2.5  # standard deviations from which on an excess is one
 _LINE_HZ = 12.0  # a supply's switching rate wanders by so much
 
 
@@ -96,7 +97,12 @@ def _residuals(
     beside = any(abs(o.frequency_hz - track.tone_hz) < HIGH_HZ + 80.0 for o in lines.others)
     density = None if far is None or beside else far.with_bursts(far.additive)
     additive = None if density is None else density * HIGH_HZ / tone_power(track)
-    pm_excess, pm_sigma, pm_floor = _excess(r.pm, r.am, additive, r.pm_sigma, r.difference_sigma)
+    # lines that wander are not taken out to the last, and what is left of them is no noise
+    left = sum(b.pm_index_rad**2 / 2 for b in inside if b.family not in ("mains", "twice-mains"))
+    near = [o for o in lines.spurs if abs(o.frequency_hz - track.tone_hz) < HIGH_HZ]
+    left += sum(10 ** (o.level_dbc / 10) / 2 for o in near)  # one side alone is half angle, half amplitude
+    own_sigma, difference = float(np.hypot(r.pm_sigma, left)), float(np.hypot(r.difference_sigma, left))
+    pm_excess, pm_sigma, pm_floor = _excess(r.pm, r.am, additive, own_sigma, difference)
     am_excess, am_sigma, _ = _excess(r.am, r.pm, additive, r.am_sigma, r.difference_sigma)
     values["pm_excess_rad"], values["pm_excess_rad_sigma"] = pm_excess, pm_sigma
     values["am_excess_percent"], values["am_excess_percent_sigma"] = 100 * am_excess, 100 * am_sigma
@@ -110,12 +116,13 @@ def _excess(
 
     Additive noise is equal in both quadratures, so the other one is the measure of it; where that too
     has an excess of its own (2 dB over the noise farther off), the noise farther off is, with 1 dB of doubt.
+    So it is where the other one has less: clipping flattens the noise's amplitude and leaves its angle.
     """
-    if additive is not None and other > 1.6 * additive:
+    if additive is not None and not 0.8 * additive <= other <= 1.6 * additive:
         variance, sigma_variance = own - 1.26 * additive, float(np.hypot(own_sigma, 0.26 * additive))
     else:
         variance, sigma_variance = own - other, difference_sigma
-    floor = float(np.sqrt(2 * sigma_variance))
+    floor = float(np.sqrt(_SEEN * sigma_variance))
     excess = float(np.sqrt(max(variance, 0.0)))
     # sigma of a root: linear well above the noise, the floor itself near zero
     sigma = sigma_variance / (2 * excess) if excess > floor else floor / 2
