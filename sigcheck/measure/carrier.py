@@ -152,7 +152,8 @@ def turn(path_hz: Real, rate_hz: float) -> Complex:
     cycles -= np.floor(cycles)
     angle = (-2 * np.pi * cycles).astype(np.float32)
     out = np.empty(path_hz.size, np.complex64)
-    out.real, out.imag = np.cos(angle), np.sin(angle)
+    np.cos(angle, out=out.real)
+    np.sin(angle, out=out.imag)
     return out
 
 

@@ -51,7 +51,7 @@ def measure_drift(track: Track) -> Drift:
     """Model, rate and total of the frequency's course over the key-down time."""
     if track.tone_missing is not None:
         return _nothing(track.tone_missing)
-    c = cells(track.base, track.marks.down)
+    c = track.cells
     if c.t.size < 8:
         return _nothing("the signal is too short to see its frequency move")
     reference = carrier_cycles(c, track)

@@ -473,11 +473,11 @@ def _spectrum(track: Track, e: Elements, dit_s: float) -> tuple[Real, Real, int]
         if most * size > _STILL * rate:
             offset = np.interp((start + a + np.arange(piece.size)) / rate, e.on_s, smooth_hz)
             piece = piece * turn(np.asarray(offset), rate)
-        power += np.abs(fft.fft(piece * window, size)) ** 2
+        one = fft.fft(piece * window, size, overwrite_x=True)
+        power += one.real**2 + one.imag**2
     power /= starts.size * float(np.sum(window.astype(np.float64) ** 2)) * rate
-    hz = np.fft.fftfreq(size, 1 / rate)
-    order = np.argsort(hz)
-    return np.asarray(hz[order], np.float64), np.asarray(power[order], np.float64), (starts.size + 1) // 2
+    hz = fft.fftshift(fft.fftfreq(size, 1 / rate))
+    return np.asarray(hz, np.float64), np.asarray(fft.fftshift(power), np.float64), (starts.size + 1) // 2
 
 
 def designator(bandwidth_hz: float, symbols: str) -> str:

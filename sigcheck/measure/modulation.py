@@ -206,11 +206,7 @@ def _level_carrier(carrier: Complex, use: Mask, mark: NDArray[np.int32], t: Real
     # three neighbours outvote a chance slope, yet a jump of the frequency leaves no element far off
     near = running_median(hz[known], 3)
     nearest = np.abs(np.arange(marks.on_s.size)[:, None] - known[None, :]).argmin(axis=1)
-    own = near[nearest][k]
-    angle = (2 * np.pi * np.mod(own * t, 1.0)).astype(np.float32)
-    out = np.empty_like(carrier)
-    out.real, out.imag = marks.amplitude * np.cos(angle), marks.amplitude * np.sin(angle)
-    return out
+    return np.asarray(phasors(near[nearest][k] * t) * np.float32(marks.amplitude))
 
 
 def _sweeps(band: Complex, level: Complex, use: Mask, mark: NDArray[np.int32], t: Real, marks: Marks) -> bool:

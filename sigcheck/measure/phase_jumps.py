@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure.cells import Cells, cells
+from sigcheck.measure.cells import Cells
 from sigcheck.measure.results import Dropout
 from sigcheck.measure.smooth_carrier import carrier_cycles
 from sigcheck.measure.track import Real, Track
@@ -94,7 +94,7 @@ def phase_breaks(track: Track) -> tuple[Dropout, ...]:
     """
     if track.tone_missing is not None:
         return ()
-    c = cells(track.base, track.marks.down)
+    c = track.cells
     if c.t.size < 8:
         return ()
     jumps = phase_jumps(c, carrier_cycles(c, track))

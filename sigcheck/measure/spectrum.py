@@ -133,20 +133,22 @@ def slice_band(
     f = (index + centre) * bin_hz
     outside = np.maximum(np.maximum(low_hz - f, f - high_hz), 0.0)
     gain = np.where(outside < taper_hz, 0.5 + 0.5 * np.cos(np.pi * np.minimum(outside / taper_hz, 1.0)), 0.0)
-    gain = (gain * kept / length).astype(np.float32)
+    gain = fft.ifftshift(gain * kept / length).astype(np.float32)
+    index = fft.ifftshift(index)  # in the transform's order
     source = (index + centre) % length
-    target = index % kept
     window = hann(length)
     frames = _frames(z, length)
     half = kept // 2
     out = np.zeros((frames.shape[0] + 1) * half, np.complex64)
+    room = np.empty((min(_CHUNK_FRAMES, frames.shape[0]), length), np.complex64)
     # a shift by whole bins turns by whole half-turns from frame to frame
     turn = np.where(((np.arange(frames.shape[0]) - 1) * centre) % 2 == 0, 1.0, -1.0).astype(np.float32)
     for first in range(0, frames.shape[0], _CHUNK_FRAMES):
         chunk = frames[first : first + _CHUNK_FRAMES]
-        spectra = fft.fft(chunk * window, axis=1, workers=-1, overwrite_x=True)
-        cut = np.zeros((len(chunk), kept), np.complex64)
-        cut[:, target] = spectra[:, source] * gain
+        windowed = np.multiply(chunk, window, out=room[: len(chunk)])
+        spectra = fft.fft(windowed, axis=1, workers=-1, overwrite_x=True)
+        cut = spectra.take(source, axis=1)
+        cut *= gain
         back = fft.ifft(cut, axis=1, workers=-1, overwrite_x=True)
         back *= turn[first : first + len(chunk), None]
         _overlap_add(out[first * half : (first + len(chunk) + 1) * half], back, half)
@@ -266,7 +268,9 @@ def worn(mask: Mask, by: int) -> Mask:
 
 def phasors(cycles: Real) -> Complex:
     """exp(2 pi j cycles) of float64 turns, single precision."""
-    angle = (2 * np.pi * np.mod(cycles, 1.0)).astype(np.float32)
+    angle = (cycles - np.floor(cycles)).astype(np.float32)  # far faster than the remainder
+    angle *= np.float32(2 * np.pi)
     e = np.empty(angle.shape, np.complex64)
-    e.real, e.imag = np.cos(angle), np.sin(angle)
+    np.cos(angle, out=e.real)
+    np.sin(angle, out=e.imag)
     return e

@@ -174,7 +174,7 @@ def key_down_power(track: Track, hz: Real) -> Real:
     n = np.bincount(block)
     out = np.empty(np.size(hz))
     for i, f in enumerate(np.atleast_1d(hz)):
-        angle = (-2 * np.pi * np.mod(f * t, 1.0)).astype(np.float32)
+        angle = (-2 * np.pi * (f * t - np.floor(f * t))).astype(np.float32)
         line = rest * (np.cos(angle) + 1j * np.sin(angle))
         total = np.bincount(block, line.real) + 1j * np.bincount(block, line.imag)
         out[i] = float((np.abs(total) ** 2 / np.maximum(n, 1)).sum() / n.sum())

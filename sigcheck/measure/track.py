@@ -18,10 +18,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from sigcheck.measure.cells import Cells
 
 Complex = NDArray[np.complex64]
 Real = NDArray[np.floating[Any]]
@@ -84,6 +87,13 @@ class Track:
     tone_hz: float
     tone_hz_sigma: float
     tone_missing: str | None = None  # why tone_hz is no measurement (too little signal), or None
+
+    @cached_property
+    def cells(self) -> Cells:
+        """The key-down signal in cells of 4 ms."""
+        from sigcheck.measure.cells import cells
+
+        return cells(self.base, self.marks.down)
 
     @cached_property
     def settled_power(self) -> float:
