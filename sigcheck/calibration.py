@@ -238,7 +238,7 @@ def _beside_pulses(s: Survey, near_hz: float | None, rate_hz: float) -> Track | 
 
     if near_hz is None:
         return "a time-signal station's own modulation hides it"
-    quiet = spectrum.low_density(s)
+    quiet = s.low_density
     noise = spectrum.running_median(quiet, max(3, round(150.0 / s.bin_hz) | 1))
     near = np.abs(s.bins_hz - near_hz) <= _NEAR_HZ
     k = int(np.argmax(np.where(near, quiet / np.maximum(noise, 1e-30), 0.0)))

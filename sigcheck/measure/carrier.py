@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigcheck.measure.own_pieces import own_pieces
-from sigcheck.measure.spectrum import Survey, low_density, passband, peak_bin, quiet_density, running_median
+from sigcheck.measure.spectrum import Survey, passband, peak_bin, quiet_density, running_median
 from sigcheck.measure.tone_test import is_a_tone
 from sigcheck.measure.track import Baseband, Complex, Real
 
@@ -79,8 +79,8 @@ def find(s: Survey, *, tone_hz: float | None = None, top_hz: float | None = None
     """
     if not np.any(s.density > 0):
         return NotFound("the recording is silent: check the audio lead, the level and the channel")
-    quiet = low_density(s)
-    true_noise = quiet_density(s, quiet)
+    quiet = s.low_density
+    true_noise = quiet_density(s)
     noise = _floor(s, true_noise, quiet)
     low, high = LOWEST_TONE_HZ, min(HIGHEST_TONE_HZ, 0.97 * s.rate_hz, top_hz or np.inf)
     if tone_hz is not None:

@@ -164,6 +164,7 @@ class _Reader:
         length = window.size
         self.bin_hz = rate_hz / length
         self.spectra = spectra
+        self.power = spectra.real**2 + spectra.imag**2
         # refers the phase to the middle of the frame: the window's transform is then real
         self._to_middle = np.exp(1j * np.pi * np.arange(spectra.shape[1]) * (length - 1) / length)
         from scipy import fft
@@ -198,10 +199,8 @@ class _Reader:
         k = np.round(hz / self.bin_hz).astype(np.intp)[:, None]
         around = np.concatenate([np.arange(-26, -_LOBE_BINS), np.arange(_LOBE_BINS + 1, 27)])
         k = k + around
-        inside = (k > 0) & (k < self.spectra.shape[1])
-        rows = np.arange(hz.size)[:, None]
-        picked = self.spectra[rows, np.clip(k, 0, self.spectra.shape[1] - 1)]
-        power = (picked.real**2 + picked.imag**2)[inside]
+        inside = (k > 0) & (k < self.power.shape[1])
+        power = self.power[np.arange(hz.size)[:, None], np.clip(k, 0, self.power.shape[1] - 1)][inside]
         if not power.size:
             return 0.0
         # The matched sum over bins is the sum over samples under the squared window, so noise of variance v
@@ -211,7 +210,7 @@ class _Reader:
 
     def outside(self, tone: Real, carrier: float) -> float:
         """Power outside the tone's lobe (and 0 Hz's) over the carrier's, whole band."""
-        power = self.spectra.real**2 + self.spectra.imag**2
+        power = self.power.copy()
         k = np.round(tone / self.bin_hz).astype(np.intp)[:, None] + np.arange(-_LOBE_BINS, _LOBE_BINS + 1)
         np.put_along_axis(power, np.clip(k, 0, power.shape[1] - 1), 0.0, axis=1)
         power[:, 0] = 0.0

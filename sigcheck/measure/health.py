@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -457,8 +457,8 @@ def _repeats(x: Samples, rate_hz: float, step: float) -> tuple[Dropout, ...]:
     """
     marks = _landmarks(x)
     many = marks.size
-    marks = marks[_seen_twice(_fingerprint(x, marks, _FIRST_LOOK))]  # few, where there is noise
-    key = _fingerprint(x, marks, _WINDOW)
+    marks = marks[_seen_twice(_fingerprint(x, marks, _FIRST_LOOK, np.uint32(1664525)))]  # few, where there is noise
+    key = _fingerprint(x, marks, _WINDOW, np.uint64(6364136223846793005))
     order = np.argsort(key, kind="stable")
     key, at = key[order], marks[order]
     same = key[1:] == key[:-1]
@@ -483,7 +483,7 @@ def _repeats(x: Samples, rate_hz: float, step: float) -> tuple[Dropout, ...]:
     return tuple(found)
 
 
-_WINDOW, _FIRST_LOOK = 12, 3  # samples in a fingerprint
+_WINDOW, _FIRST_LOOK = 12, 5  # samples in a fingerprint
 _MOST_LANDMARKS = 100_000
 
 
@@ -501,18 +501,21 @@ def _landmarks(x: Samples) -> Index:
     return np.asarray(marks[: 4 * _MOST_LANDMARKS], np.int64)
 
 
-def _seen_twice(key: NDArray[np.uint64]) -> NDArray[np.bool_]:
+def _seen_twice(key: NDArray[np.unsignedinteger[Any]]) -> NDArray[np.bool_]:
     """Which of the keys (n,) some other one equals."""
     ordered = np.sort(key)
     twice = ordered[1:][ordered[1:] == ordered[:-1]]
     return np.isin(key, twice) if twice.size else np.zeros(key.size, np.bool_)
 
 
-def _fingerprint(x: Samples, marks: Index, samples: int) -> NDArray[np.uint64]:
+def _fingerprint(
+    x: Samples, marks: Index, samples: int, factor: np.unsignedinteger[Any]
+) -> NDArray[np.unsignedinteger[Any]]:
+    """A number for the samples from each mark on: a polynomial in ``factor``, of its type."""
     bits = x.view(np.uint32)
-    key = np.zeros(marks.size, np.uint64)
+    key = np.zeros(marks.size, factor.dtype)
     for j in range(samples):
-        key = key * np.uint64(6364136223846793005) + bits[marks + j]  # wraps: a polynomial modulo 2^64
+        key = key * factor + bits[marks + j]  # wraps
     return key
 
 

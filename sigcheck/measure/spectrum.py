@@ -13,6 +13,7 @@ complex convention, E|w|^2 per hertz, so a tone of amplitude A stands ``A**2 / e
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -38,6 +39,24 @@ class Survey:
     density: NDArray[np.float32]
     frame_s: Real
     bin_hz: float
+
+    @cached_property
+    def low_density(self) -> Real:
+        """Density against frequency (bins,) in each bin's quieter time, scaled to read Gaussian noise true.
+
+        A low quantile over time passes over keyed signals and static.
+        """
+        density = self.density[1:-1] if self.density.shape[0] > 4 else self.density
+        q = 0.15  # keyed text leaves that much of the time free of the tone's own keying sidebands
+        if density.shape[0] < 8:
+            return np.asarray(density.mean(axis=0), np.float64)
+        step = max(1, density.shape[0] // 200)  # a few hundred frames place a quantile well enough
+        # powers of Hann frames are exponential: the q-quantile lies at -ln(1-q) of the mean
+        ordered = np.sort(density[::step].T, axis=1)
+        place = q * (ordered.shape[1] - 1)
+        below, share = int(place), place % 1.0
+        quantile = ordered[:, below] * (1.0 - share) + ordered[:, min(below + 1, ordered.shape[1] - 1)] * share
+        return np.asarray(quantile / -np.log1p(-q), np.float64)
 
     @property
     def enbw_hz(self) -> float:
@@ -157,32 +176,12 @@ def slice_band(
     return out[half : half + n], new_rate
 
 
-def quiet_density(s: Survey, quiet: Real | None = None) -> Real:
+def quiet_density(s: Survey) -> Real:
     """Noise density against frequency (bins,): ``low_density`` with steady lines passed over.
 
-    ``quiet``: ``low_density`` where it is at hand. The running median over 150 Hz passes over lines;
-    stationary Gaussian noise reads true.
+    The running median over 150 Hz passes over lines; stationary Gaussian noise reads true.
     """
-    quiet = low_density(s) if quiet is None else quiet
-    return running_median(quiet, max(3, round(150.0 / s.bin_hz) | 1))
-
-
-def low_density(s: Survey) -> Real:
-    """Density against frequency (bins,) in each bin's quieter time, scaled to read Gaussian noise true.
-
-    A low quantile over time passes over keyed signals and static.
-    """
-    density = s.density[1:-1] if s.density.shape[0] > 4 else s.density
-    q = 0.15  # keyed text leaves that much of the time free of the tone's own keying sidebands
-    if density.shape[0] < 8:
-        return np.asarray(density.mean(axis=0), np.float64)
-    step = max(1, density.shape[0] // 200)  # a few hundred frames place a quantile well enough
-    # powers of Hann frames are exponential: the q-quantile lies at -ln(1-q) of the mean
-    ordered = np.sort(density[::step].T, axis=1)
-    place = q * (ordered.shape[1] - 1)
-    below, share = int(place), place % 1.0
-    quantile = ordered[:, below] * (1.0 - share) + ordered[:, min(below + 1, ordered.shape[1] - 1)] * share
-    return np.asarray(quantile / -np.log1p(-q), np.float64)
+    return running_median(s.low_density, max(3, round(150.0 / s.bin_hz) | 1))
 
 
 def running_median(x: Real, width: int) -> Real:

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigcheck.measure.results import Ticks, not_measured_family
-from sigcheck.measure.spectrum import AUDIO_TOP_HZ, Survey, low_density, peak_bin, running_median, survey
+from sigcheck.measure.spectrum import AUDIO_TOP_HZ, Survey, peak_bin, running_median, survey
 from sigcheck.measure.track import Complex, Real
 
 TICK_S = 0.005  # length of the commonest second pulse
@@ -311,7 +311,7 @@ def _pieces(s: Survey, at_s: Real, before_s: float, after_s: float) -> tuple[Com
 
 def _steady_lines(s: Survey, hz: float) -> Real:
     """Frequencies of steady tones near enough to disturb the pulses: carriers, hum."""
-    quiet = low_density(s)
+    quiet = s.low_density
     over = quiet / np.maximum(running_median(quiet, max(3, round(150.0 / s.bin_hz) | 1)), 1e-30)
     over[np.abs(s.bins_hz - hz) > 1500.0] = 0.0
     lines: list[float] = []
