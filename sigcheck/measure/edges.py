@@ -33,6 +33,9 @@ _RAISED = 0.03  # of the settled level: a level that far over it shows a gain co
 # What the shape of the filter in its band makes uncertain (compared with exact filters): share, and seconds
 SHAPE, SHAPE_S = 0.015, 3e-5
 _CLEAR = 6.0  # amplitude over rms noise at which a half-amplitude crossing is beyond doubt
+_FASTEST_CONTROL_S = 0.0005  # a control that closes faster would follow the audio itself (common practice, no source)
+_LEAST_OPENED = 0.03  # a quarter of a decibel: less moves an edge by less than its shape is known
+_UNDONE = 0.5  # rise lost over gain lost in it, as far as it can't be undone (simulated: attacks of 1 to 30 ms)
 _UNEVEN = 1.3  # scatter of crossings over that of white noise on a straight edge (simulated keying: 1.1 to 1.8)
 _FOLLOWED = 5.0  # amplitude over rms noise at which an average's phase is its own
 
@@ -297,6 +300,7 @@ class Edge:
     average: Average
     noise_density: float  # per Hz, of single elements, relative to their power
     rising: bool
+    opened: float = 0.0  # logarithm of the gain before a rise over that after it, where noise tells it
 
     def time(self, mean: Rows | None = None, *, gain_undone: float = 0.5) -> float | None:
         """10..90 % time of the in-phase part, in seconds; see :func:`_ten_to_ninety`.
@@ -309,6 +313,22 @@ class Edge:
         mean = self.average.mean() if mean is None else mean
         level = np.asarray((mean * np.exp(-1j * _phase_course(t, mean))).real)
         return _ten_to_ninety(t, _without_gain(t, level, gain_undone) if self.rising else level)
+
+    def without_known_gain(self) -> tuple[float, float] | None:
+        """Rise by the gain that the noise told, and the control's time constant that goes with it, in seconds.
+
+        A control that closes within the edge leaves no tail to see its time constant by; but all that it lost
+        on the way is the excess of the level over the settled one over that constant.
+        """
+        t, level = self.average.t, self._in_phase()
+        seen = _excess(t, level, 0.5)
+        if seen is None or not self.opened:
+            return None
+        tau = float(seen[1][0]) / self.opened
+        if tau < _FASTEST_CONTROL_S:
+            return None  # what differs before and after is no gain: the ringing of a steep filter
+        value = _ten_to_ninety(t, level * np.exp(-np.maximum(seen[1], 0.0) / tau))
+        return None if value is None else (value, tau)
 
     @property
     def gain_doubt_s(self) -> float:
@@ -397,7 +417,11 @@ def edge(e: Elements, *, rising: bool, gap_s: float) -> Edge:
     turned = rows[:, late] * np.conj(_unit(_mix(amplitude, rows[:, late])))
     noise = 2 * float(np.mean(turned.imag**2))
     density = 0.5 * (noise + quiet) / (2.2 * e.half_band_hz) / float(np.mean(amplitude**2))
-    return Edge(Average.of(t, rows, amplitude), density, rising)
+    opened = 0.0
+    if rising:
+        width = 2 * round(0.002 * e.rate_hz) + 1
+        opened = _gain_opened(rows[:, t < 0.5 * t[0]], rows[:, t > 0.5 * t[-1]], width)
+    return Edge(Average.of(t, rows, amplitude), density, rising, opened)
 
 
 def edge_time(e: Edge) -> Figure:
@@ -410,11 +434,17 @@ def edge_time(e: Edge) -> Figure:
     value = e.time()
     if value is None:
         return Figure(None, reason="the edges do not settle within the shortest element and its gap")
+    bent = e.gain_doubt_s
+    known = e.without_known_gain()
+    if known is not None:
+        by_noise, tau = known
+        # of a gain that was lost within the edge, the tail shows too little
+        bent += 0.5 * max(by_noise - value, 0.0) + _UNDONE * e.opened * value * value / (value + tau)
+        value = max(value, by_noise)
     sigma = e.average.jackknife(e.time)
     if sigma is None:
         return Figure(None, reason="the edges drown in noise even when averaged")
     blur = 0.65 * (2.563 * e.crossing_sigma_s) ** 2 / value
-    bent = e.gain_doubt_s
     sigma = float(np.sqrt(sigma**2 + blur**2 + bent**2 + SHAPE_S**2 + (SHAPE * value) ** 2))
     if bent > 0.35 * value:
         return Figure(None, reason="a gain control closes while the edge rises, and hides its length")
@@ -432,21 +462,14 @@ def _without_gain(t: Real, level: Real, law: float) -> Real:
     on, over the control's time constant; and that follows from the tail, where the edge is over and all of
     the excess is gain. A level that sags by itself after the edge is taken off in the same way.
     """
-    step = t[1] - t[0]
-    width = max(1, round(0.001 / step))
-    smooth = np.convolve(level, np.ones(width) / width, "same")
-    settled = float(np.mean(level[t > 0.6 * t[-1]]))
-    if settled < 0.3:
+    seen = _excess(t, level, law)
+    if seen is None:
         return level
-    y = np.maximum(smooth / settled, 0.1)
-    y[t > 0.9 * t[-1]] = 1.0  # the ends of a running mean
-    peak = int(np.argmax(y))
-    scatter = float(np.std(smooth[(t > 0.6 * t[-1]) & (t < 0.95 * t[-1])])) / settled
-    if y[peak] < 1 + max(_RAISED, 5 * scatter) or t[peak] > 0.4 * t[-1]:
+    y, to_come, settled = seen
+    step, peak = t[1] - t[0], int(np.argmax(y))
+    late = (t > 0.6 * t[-1]) & (t < 0.95 * t[-1])
+    if y[peak] < 1 + max(_RAISED, 5 * float(np.std(y[late]))) or t[peak] > 0.4 * t[-1]:
         return level
-    y[:peak] = np.maximum(y[:peak], 1.0)  # while the edge is under way, gain is lost above the level alone
-    excess = law * np.log(y) + (1 - law) * (y - 1)
-    to_come = np.cumsum(excess[::-1])[::-1] * step
     # a filter's ringing swings about the settled level: its excess comes to nothing
     if to_come[peak] < max(0.001, 0.3 * t[peak]) * np.log(y[peak]):
         return level
@@ -462,6 +485,44 @@ def _without_gain(t: Real, level: Real, law: float) -> Real:
             break
         over = nearer
     return np.asarray(out)
+
+
+def _excess(t: Real, level: Real, law: float) -> tuple[Real, Real, float] | None:
+    """What stands above the settled level: (level over it, smooth; its excess still to come in seconds; that level).
+
+    None where the edge does not settle.
+    """
+    step = t[1] - t[0]
+    width = max(1, round(0.001 / step))
+    smooth = np.convolve(level, np.ones(width) / width, "same")
+    settled = float(np.mean(level[t > 0.6 * t[-1]]))
+    if settled < 0.3:
+        return None
+    y = np.maximum(smooth / settled, 0.1)
+    y[t > 0.9 * t[-1]] = 1.0  # the ends of a running mean
+    before = slice(0, int(np.argmax(y)))
+    y[before] = np.maximum(y[before], 1.0)  # while the edge is under way, gain is lost above the level alone
+    excess = law * np.log(y) + (1 - law) * (y - 1)
+    return y, np.asarray(np.cumsum(excess[::-1])[::-1] * step), settled
+
+
+def _gain_opened(before: Rows, after: Rows, width: int) -> float:
+    """Logarithm of the amplitude gain before an edge over that after it, by the noise (n, m) of single elements.
+
+    The noise at more than some 200 Hz from the tone: neither backwave nor hum nor a chirp reaches there.
+    """
+    powers = []
+    for rows in (before, after):
+        if rows.shape[1] < 2 * width:
+            return 0.0
+        rows = rows - rows.mean(axis=0)  # a filter's ringing is the same in all of them
+        total = np.cumsum(np.pad(rows, ((0, 0), (1, 0))), axis=1)
+        means = (total[:, width:] - total[:, :-width]) / width
+        lead = (width - 1) // 2
+        powers.append(float(np.mean(np.abs(rows[:, lead : lead + means.shape[1]] - means) ** 2)))
+    sigma = 1.0 / np.sqrt(max(before.size, 1))  # half of that of a power by as many samples, twice for their overlap
+    opened = 0.5 * float(np.log(max(powers[0], 1e-30) / max(powers[1], 1e-30)))
+    return opened if opened > max(3 * sigma, _LEAST_OPENED) else 0.0
 
 
 def _ten_to_ninety(t: Real, level: Real) -> float | None:

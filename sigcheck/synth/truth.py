@@ -263,7 +263,7 @@ def _flutter_angle(gain: signals.Complex, rate_hz: float) -> float:
 
 @dataclass(frozen=True)
 class _Elements:
-    """Each mark as the receiver's gain control leaves it, before its filter's own rise."""
+    """Each mark before the filter's own rise: its edges as keyed, its overshoot as the gain control leaves it."""
 
     rise_s: float
     fall_s: float
@@ -311,19 +311,31 @@ def _turned_hz(scenario: Scenario, made: Run) -> Real:
     return np.asarray(hz + np.gradient(turn) * made.inner_hz / (2.0 * np.pi))
 
 
-def _elements(amplitude: Real, rate_hz: float, on_s: Real, off_s: Real, dit_s: float) -> _Elements:
-    """Medians over the marks of 10 to 90 % rise and fall and of the peak over the settled level."""
+def _elements(heard: Real, gain: Real, rate_hz: float, on_s: Real, off_s: Real, dit_s: float) -> _Elements:
+    """Medians over the marks of 10 to 90 % rise and fall and of the peak over the settled level.
+
+    Rise and fall are the keying's, between what is left at key-up and the settled level: the gain control's
+    ``gain`` (n,) is taken off the amplitude ``heard`` (n,). The peak is as heard.
+    """
+    keyed = heard / gain
     rise, fall, over = [], [], []
     reach = int(0.45 * dit_s * rate_hz)
     for on, off in zip((on_s * rate_hz).astype(int), (off_s * rate_hz).astype(int), strict=True):
-        begin, end, middle = max(on - reach, 0), min(off + reach, amplitude.size), (on + off) // 2
-        settled = float(np.median(amplitude[middle : off - (off - on) // 6]))
-        first, last = amplitude[begin:middle] / settled, amplitude[middle:end] / settled
-        over.append(first.max())
+        begin, end, middle = max(on - reach, 0), min(off + reach, heard.size), (on + off) // 2
+        late = slice(middle, off - (off - on) // 6)
+        over.append(heard[begin:middle].max() / float(np.median(heard[late])))
+        settled = float(np.median(keyed[late]))
+        first, last = (_swing(part, settled) for part in (keyed[begin:middle], keyed[middle:end]))
         rise.append(_crossing(first[::-1], 0.1) - _crossing(first[::-1], 0.9))
         fall.append(_crossing(last, 0.1) - _crossing(last, 0.9))
     return _Elements(float(np.median(rise)) / rate_hz, float(np.median(fall)) / rate_hz,
                      signals.db(float(np.median(over))))
+
+
+def _swing(amplitude: Real, settled: float) -> Real:
+    """0 at the least amplitude, which a backwave keeps from nothing, and 1 at the settled one."""
+    least = float(amplitude.min())
+    return np.asarray((amplitude - least) / (settled - least))
 
 
 def _crossing(falling: Real, level: float) -> float:
@@ -531,7 +543,7 @@ def _keyed_truth(scenario: Scenario, made: Run, heard: Real) -> tuple[dict[str, 
     keying, load = scenario.transmitter.keying, scenario.transmitter.load
     limit_s = scenario.receiver.passband.rise_limit_s(scenario.receiver.tone_hz)
     on_s, off_s = half_amplitude_times(made.emission.marks, keying)
-    each = _elements(heard, made.inner_hz, on_s, off_s, keying.dit_s)
+    each = _elements(heard, made.reception.gain, made.inner_hz, on_s, off_s, keying.dit_s)
     timing = true_timing(scenario, made)
     values = {
         "slow-keying": max(each.rise_s, each.fall_s) / keying.dit_s,

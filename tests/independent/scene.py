@@ -143,6 +143,7 @@ class Simulated:
     key: Bool  # at SLOW_HZ: between the half-amplitude points
     settled: Bool
     received: NDArray[np.complex128]  # noise-free tone at complex baseband, SLOW_HZ
+    control_gain: Array  # amplitude, of the receiver's gain control, SLOW_HZ
     frequency: Array  # of the tone against time at the transmitter, slow part
     chirp_hz: float
     own_noise: NDArray[np.complex128]  # multiplicative noise, amplitude + j phase
@@ -169,6 +170,7 @@ def simulate(scene: Scene, rng: np.random.Generator) -> Simulated:
     total, clean = (receiver.signal.sosfilt(sections, x) for x in (total, clean))
     full = _full_amplitude(clean, settled) if scene.transmits else _loudness(total)
     gain = receiver.control_gain(total, scene.control, full)
+    control_gain = gain[::STEP][:n_slow]
     hum_gain, hum_phase = _receiver_hum(scene, angle)
     if scene.hum_on_receiver:
         hum = hum_gain * np.exp(1j * hum_phase)
@@ -198,6 +200,7 @@ def simulate(scene: Scene, rng: np.random.Generator) -> Simulated:
         key=key[kept],
         settled=settled[kept],
         received=bend(track / full)[kept],
+        control_gain=control_gain[kept],
         frequency=parts["frequency"][kept],
         chirp_hz=parts["chirp_hz"],
         own_noise=parts["own_noise"],

@@ -209,8 +209,13 @@ def _noise(sim: Simulated) -> dict[str, float]:
 
 
 def _edges(sim: Simulated) -> dict[str, float]:
-    """10..90 % times, overshoot: medians over the elements, from the noise-free envelope."""
+    """10..90 % times, overshoot: medians over the elements, from the noise-free envelope.
+
+    Rise and fall are the keying's as the filter passes it, from what is left at key-up to the settled level, with
+    the gain control's gain taken off; overshoot and droop are as heard.
+    """
     size = np.abs(sim.received)
+    keyed = size / sim.control_gain
     starts = np.flatnonzero(np.diff(sim.key.astype(int)) == 1)
     stops = np.flatnonzero(np.diff(sim.key.astype(int)) == -1)
     rises, falls, peaks, droops = [], [], [], []
@@ -220,8 +225,9 @@ def _edges(sim: Simulated) -> dict[str, float]:
         if length < 0.02 * SLOW_HZ or a < delay or b + delay > size.size:
             continue
         top = float(np.median(size[a + length // 2 : b]))
-        rise = _crossing_time(size[max(0, a - delay) : a + length // 2], top)
-        fall = _crossing_time(size[a + length // 2 : b + delay][::-1], top)
+        keyed_top = float(np.median(keyed[a + length // 2 : b]))
+        rise = _crossing_time(keyed[max(0, a - delay) : a + length // 2], keyed_top)
+        fall = _crossing_time(keyed[a + length // 2 : b + delay][::-1], keyed_top)
         if rise is not None:
             rises.append(rise)
         if fall is not None:
@@ -247,7 +253,9 @@ def _edges(sim: Simulated) -> dict[str, float]:
 
 
 def _crossing_time(x: Array, top: float) -> float | None:
-    """Time from the last sample below 10 % of `top` to the first after it above 90 %, interpolated."""
+    """Time from the last sample below 10 % of the way to `top` to the first after it above 90 %, interpolated."""
+    least = float(x.min())
+    x, top = x - least, top - least
     above = np.flatnonzero(x > 0.9 * top)
     if not above.size or above[0] == 0:
         return None
