@@ -38,6 +38,9 @@ _LONG_GAPS = 6
 _CROSSINGS_KNOWN = 0.6  # of its logarithm: the crossings' variance against simulated keying, 0.8 to 3.5 of the model
 _LEAST_CROSSING_S = 5e-6  # no edge is found better than that between samples
 _JITTER_SEEN = 0.06  # deviation of the scatter beyond which it says nothing
+_CHIRPED = 1.5  # of a chirp: as far from the tone its sidebands stand on one side alone
+_LINES = 0.05  # of an occupied bandwidth, by which the lines that its ends happen to lie on move it
+_LOST = 0.0006  # of the power, by which noise may leave that beyond an end of the occupied bandwidth uncertain
 _ECHO_S = 0.008  # after key-up a filter's tail and the room still sound
 
 
@@ -406,9 +409,11 @@ def _bandwidth(
     scatter = floor / np.sqrt(count)
     span = max(1, round(1.0 / dit_s / bin_hz))
     smooth = np.convolve(net, np.ones(span) / span, "same")
-    # keying sidebands are alike on both sides: what stands on one side alone is another station's
+    # keying sidebands are alike on both sides, but for a chirp: what stands on one side alone is another station's
     mirror = np.interp(-hz, hz, smooth)
-    alien = (np.abs(hz) > 3.0 / dit_s) & (smooth > 4 * mirror + 6 * scatter / np.sqrt(span))
+    chirp_hz = out.found.get("chirp_hz")
+    near = 3.0 / dit_s + _CHIRPED * abs(chirp_hz if isinstance(chirp_hz, float) else 0.0)
+    alien = (np.abs(hz) > near) & (smooth > 4 * mirror + 6 * scatter / np.sqrt(span))
     net, smooth = np.where(alien, mirror, net), np.where(alien, mirror, smooth)
     seen = np.abs(hz)[smooth > 4 * scatter / np.sqrt(span) + 2 * _FLOOR_DOUBT * floor]
     if not seen.size or total <= 0:
@@ -417,12 +422,7 @@ def _bandwidth(
     part = np.abs(hz) <= max(seen.max(), 2.0 / dit_s)
     hz, net = hz[part], net[part]
     total = float(net.sum())
-    doubt = _FLOOR_DOUBT * floor * net.size / total
-    if doubt > 0.001:
-        out.lack("noise hides the last per cent of the power", "occupied_bandwidth_hz")
-    else:
-        share = np.maximum.accumulate(np.cumsum(net)) / total
-        out.found["occupied_bandwidth_hz"] = float(np.interp(0.995, share, hz) - np.interp(0.005, share, hz))
+    out.put("occupied_bandwidth_hz", _occupied(hz, net, scatter, _FLOOR_DOUBT * floor))
     # a line between two bins reads low in each, not in the sum of three
     lines = np.convolve(net, np.ones(3), "same")
     limit = float(lines.max()) * 10**-2.6
@@ -437,6 +437,27 @@ def _bandwidth(
         out.found["click_dbc"] = 10 * float(np.log10(clicks / total))
     else:
         out.lack("no power beyond five dit rates stands out of the noise", "click_dbc")
+
+
+def _occupied(hz: Real, net: Real, scatter: float, doubt: float) -> Figure:
+    """Width that leaves half a per cent of the power on each side, in Hz.
+
+    ``net`` (n,) is the density without its noise floor, ``scatter`` and ``doubt`` are those of the floor in one
+    bin: together they leave the power on a side uncertain, and so where half a per cent of it is reached.
+    """
+    side, total = net.size // 2, float(net.sum())
+    lost = float(np.hypot(scatter * np.sqrt(side), doubt * side)) / total
+    if lost > _LOST:
+        return Figure(None, reason="noise hides the last per cent of the power")
+    share = np.maximum.accumulate(np.cumsum(net)) / total
+    # twice that: against simulated keying, a passband that is not flat counts as much again
+    tail = np.array([max(0.005 - 4 * lost, 0.001), 0.005, 0.005 + 4 * lost])
+    lower, upper = np.interp(tail, share, hz), np.interp(1 - tail, share, hz)
+    width = float(upper[1] - lower[1])
+    # power stands in lines: an end lies on one or on its neighbour
+    square = 2 * float(hz[1] - hz[0]) ** 2 + (_LINES * width) ** 2
+    square += sum(float(np.max(np.abs(np.diff(ends))) / 2) ** 2 for ends in (lower, upper))
+    return Figure(width, float(np.sqrt(square)))
 
 
 def _noise_density(track: Track, far: FarNoise | None) -> float:

@@ -72,8 +72,8 @@ def classify(on_s: ArrayLike, off_s: ArrayLike) -> Timing:
     tiny = 1e-4
     marks = np.log(np.maximum(off - on, tiny))
     gaps = np.log(np.maximum(on[1:] - off[:-1], tiny))
-    some = slice(0, _MOST_FITTED)
-    model = _started(_grid_fit(marks[some], gaps[some]), marks[some], gaps[some])
+    first_marks, first_gaps = marks[:_MOST_FITTED], gaps[: _MOST_FITTED - 1]
+    model = _started(_grid_fit(first_marks, first_gaps), first_marks, first_gaps)
     speed: Real = np.zeros(marks.size)
     for _ in range(3):
         model = _fitted(model, marks - speed, gaps - _between(speed), 3)

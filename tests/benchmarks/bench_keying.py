@@ -171,7 +171,8 @@ def _station(
         droop[i:j] = 10 ** (s.droop_db / 20 * settling)
     level *= droop
     if s.backwave_db is not None:
-        level = np.maximum(level, 10 ** (s.backwave_db / 20))
+        left = 10 ** (s.backwave_db / 20)
+        level = left + (1 - left) * level
     swing = s.doppler_hz * np.tanh((t - t[-1] * rng.uniform(0.35, 0.65)) / (0.15 * t[-1]))
     course = hz + s.drift_hz_per_min * t / 60 - swing
     return level * np.exp(2j * np.pi * (np.cumsum(course) / rate + phase + rng.random()))
@@ -419,10 +420,74 @@ def _dit(s: Setting, sent: Sent) -> float:
     return 1.2 / s.wpm
 
 
+def drawn(seed: int) -> Setting:
+    """A short recording of some signal: any speed, edges, filter, chirp, backwave and hand."""
+    rng = np.random.default_rng([11, seed])
+
+    def between(low: float, high: float) -> float:
+        return float(np.exp(rng.uniform(np.log(low), np.log(high))))
+
+    tone, width, narrow = float(rng.uniform(500, 1100)), float(rng.uniform(350, 600)), rng.random() < 0.4
+    hand, chirped = rng.random() < 0.5, rng.random() < 0.5
+    return Setting(
+        snr_db=float(rng.uniform(0, 40)),
+        wpm=float(rng.uniform(8, 28)),
+        seconds=float(rng.choice([15.0, 30.0])),
+        ratio=float(rng.uniform(2.6, 4.0)) if hand else 3.0,
+        weight=float(rng.uniform(-0.15, 0.2)),
+        scatter=float(rng.uniform(0.03, 0.15)) if hand else 0.0,
+        gap_scatter=float(rng.uniform(0.05, 0.2)) if hand else 0.0,
+        tone_hz=tone,
+        rise_s=between(0.0015, 0.012),
+        fall_s=between(0.0015, 0.012),
+        band_hz=(tone - width / 2, tone + width / 2) if narrow else (300.0, 2700.0),
+        order=int(rng.integers(2, 5)),
+        chirp_hz=float(rng.choice([-1, 1])) * between(3.0, 50.0) if chirped else 0.0,
+        settle_s=between(0.008, 0.03),
+        backwave_db=float(rng.uniform(-40, -15)) if rng.random() < 0.4 else None,
+    )
+
+
+def errors_over_sigmas(seed: int) -> dict[str, float]:
+    """Errors of the figures of one drawn recording, each over its stated sigma."""
+    s = drawn(seed)
+    got, _ = measured(s, seed)
+    k = got.measurements.keying
+    true = {
+        "dit_s": 1.2 / s.wpm,
+        "dah_dit_ratio": s.ratio,
+        "element_jitter": s.scatter,
+        "rise_s": _through(s, s.rise_s),
+        "fall_s": _through(s, s.fall_s),
+        "chirp_hz": s.chirp_hz,
+    }
+    if not s.scatter:
+        true["weighting"] = 0.5 * s.weight
+    if s.chirp_hz:
+        true["chirp_settle_s"] = s.settle_s
+    if s.backwave_db is not None:
+        true["backwave_db"] = s.backwave_db
+    found = {name: (getattr(k, name), getattr(k, f"{name}_sigma")) for name in true}
+    return {n: (value - true[n]) / sigma for n, (value, sigma) in found.items() if value is not None and sigma}
+
+
+def coverage_table(n: int, seed: int) -> None:
+    """Of drawn recordings: how often each figure lies within 1.96 sigma, and how large the errors are in sigmas."""
+    found: dict[str, list[float]] = {}
+    for k in range(n):
+        for name, z in errors_over_sigmas(seed + k).items():
+            found.setdefault(name, []).append(z)
+    print("figure: recordings, share within 1.96 sigma, rms and median of the error over its sigma")
+    for name, values in found.items():
+        z = np.abs(values)
+        print(f"  {name:24s}{z.size:5d}{np.mean(z < 1.96):7.1%}{np.sqrt(np.mean(z**2)):8.2f}{np.median(z):8.2f}")
+
+
 TABLES: dict[str, Callable[[int, int], None]] = {
     "machine": lambda n, seed: copy_table(MACHINE, (-8, -5, -3, 0, 3, 10), n, seed),
     "trouble": lambda n, seed: copy_table(TROUBLE, (-5, 0, 3, 10), n, seed),
     "confidence": lambda n, seed: confidence_table(12 * n, seed),
+    "coverage": lambda n, seed: coverage_table(50 * n, seed),
     "rise": lambda n, seed: figure_table(
         "rise, ms", EDGES, lambda k: (k.rise_s, k.rise_s_sigma), lambda s, _: _through(s, s.rise_s),
         (6, 10, 20, 30), n, seed, unit=1e-3,
