@@ -42,6 +42,7 @@ _ROUNDS = 5  # of adapting levels, as long as more marks come out of fades
 _LEAST_LEFT = 0.003  # of a mark's power: what is left at key-up moves half amplitude by a twentieth of the edge
 _SHARP = 0.42  # of a gap, for the amplitude to pass from three quarters to half and back
 _MOST_DOWN = 0.88  # dahs on end are key-down for 3/4 of the time; a loose contact breaks for less
+_LOUD_AS_MARKS = 0.4  # of a mark's usual power: less is no noise that a gain control has lifted
 _ABSENT_S = 1.0  # a steady signal that is gone for longer, and abruptly, was switched off
 
 
@@ -94,7 +95,11 @@ def segment(base: Baseband) -> Marks:
         path = _in_rhythm(levels, path, edges, noise)
         path, edges = _without_clicks(path, _refined(path, fine, final=True))
         starts_s, true = loud_pauses.true_marks(base, edges.on_s, edges.off_s)
-        path, edges = _kept(path, replace(edges, on_s=starts_s), true)
+        # a gain control lifts what is heard in a pause to the usual level; what is weaker than that has faded
+        power = _mean_power(path.level, edges.on_s, edges.off_s)
+        faded = power < _LOUD_AS_MARKS * float(np.median(power))
+        edges = replace(edges, on_s=np.where(faded, edges.on_s, starts_s))
+        path, edges = _kept(path, edges, true | faded)
         return _marks(base, path, edges, keyed=True)
     return _marks(base, path, _presence(edges, path), keyed=False)
 

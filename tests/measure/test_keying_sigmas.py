@@ -15,7 +15,7 @@ from sigcheck.measure.keying import _moved_together
 from sigcheck.measure.morse import classify, decode
 from sigcheck.measure.pipeline import measure
 from sigcheck.recording import from_samples
-from tests.benchmarks.bench_keying import Setting, errors_over_sigmas, recorded
+from tests.benchmarks.bench_keying import Setting, edits, errors_over_sigmas, measured, recorded
 
 FIGURES = ("dit_s", "dah_dit_ratio", "weighting", "rise_s", "fall_s", "chirp_hz", "chirp_settle_s", "backwave_db")
 
@@ -99,3 +99,13 @@ def test_an_hour_costs_an_hours_share() -> None:
 
     # caches are left behind on the way: a third more for each minute than in a short one, at most
     assert cost(60.0) < 1.34 * 6 * cost(10.0)
+
+
+@pytest.mark.parametrize("seed", [900, 901])
+def test_marks_that_fade_are_no_noise(seed: int) -> None:
+    s = Setting(fade_db=20.0, snr_db=10.0)
+    got, sent = measured(s, seed)
+    text = sent.text(s.seconds - 0.4).replace(" ", "")
+    wrong = edits(text, (got.measurements.keying.text or "").replace(" ", ""))
+    # the trough lies at -10 dB, where a fifth of the signs are lost, for a tenth of the time
+    assert wrong <= 0.04 * len(text)
