@@ -25,6 +25,7 @@ class Course:
     steps_s: tuple[float, ...] = ()
     cycle_hz: float | None = None
     price: float = 0.0
+    regular: bool = False  # steps of one size at even intervals
 
     def columns(self, r: Record) -> Real:
         """What each term adds to the record's values, shape (m, terms)."""

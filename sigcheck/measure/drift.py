@@ -17,7 +17,7 @@ import numpy as np
 from sigcheck.measure.cells import Cells, cells, chirp_fit
 from sigcheck.measure.courses import PRICE_CYCLE, Course, Wave, best_cycle, best_tau, fast_wave, refined
 from sigcheck.measure.drift_track import allan_deviations, repeats_each_transmission, shown_track
-from sigcheck.measure.frequency_steps import best_steps, confirmed, refined_steps
+from sigcheck.measure.frequency_steps import best_steps, confirmed, is_even_stair, large_steps, refined_steps
 from sigcheck.measure.oscillator_noise import Noise
 from sigcheck.measure.phase_jumps import phase_jumps
 from sigcheck.measure.phase_record import (
@@ -45,6 +45,8 @@ _SEARCH_BLOCKS = 200
 # of a cycle: so much is no course of the oscillator.
 _KEYING_CYCLES = 1e-3
 _ELEMENTS_A_BLOCK = 2
+_STAIR_PLACES = 3  # first time, interval and size tell all of an even stair
+_MEDIAN_SQUARE = 0.4549  # of a normal variable of variance 1
 
 
 def measure_drift(track: Track) -> Drift:
@@ -63,6 +65,18 @@ def measure_drift(track: Track) -> Drift:
     witness = _witness(c, track, reference, fine)
     study = _Study(slow, keyed=track.marks.keyed, witness=witness)
     course = study.choose()
+    if wave is not None:  # a stair of even steps has a cycle too
+        stair = _Study(fine, keyed=track.marks.keyed, witness=witness)
+        steps = stair.choose()
+        price = PRICE_CYCLE[0] + PRICE_CYCLE[1] * float(np.log(fine.t.size))
+        if steps is not None and steps.steps_s and (course is None or stair.score < study.score + price):
+            study, course, wave = stair, steps, None
+    if witness is not None and course is not None and not course.steps_s and not study.white:
+        # what the phase shows as a sway or as noise the elements' own frequencies may show as a stair
+        stair = _Study(witness, keyed=True)
+        steps = stair.choose()
+        if steps is not None and steps.regular:
+            study, course, wave = stair, steps, None
     if course is None and witness is not None:  # the cycles between the elements were miscounted: do without
         study, wave = _Study(witness, keyed=track.marks.keyed), None
         course = study.choose()
@@ -105,6 +119,7 @@ class _Study:
         self.noise = Noise(self.coarse)
         # an element's own slope turns its phase by sqrt(12) times the scatter over its length
         floor = _KEYING_CYCLES**2 * (1.0 if fine.is_phase else 12.0 / np.median(fine.seconds) ** 2) if keyed else 0.0
+        self.score, self.white = np.inf, True
         # For choosing only: the estimates' sigmas come from the scatter itself.
         self._fine = replace(fine, var=fine.var + floor)
         self._coarse = replace(self.coarse, var=self.coarse.var + floor)
@@ -121,6 +136,7 @@ class _Study:
             best = min(s.score for s in scored)
             scored += [self._scored(course) for course in self._step_courses(best)]
         top = min(scored, key=lambda s: s.score)
+        self.score, self.white = top.score, top.noise == "white" and top.course.model != "cyclic"
         if top.course.steps_s and self.fine.is_phase and self._witness is not None:
             base = replace(top.course, steps_s=()).design(self._fine)
             if confirmed(top.course.steps_s, base, self._fine, self._witness) != top.course.steps_s:
@@ -149,18 +165,42 @@ class _Study:
     def _step_courses(self, best: float) -> list[Course]:
         """Courses of steps, so few that they can still beat the ``best`` score, were they perfect."""
         r = self._fine.merged(_SEARCH_BLOCKS)
+        r = replace(r, var=r.var * _unrest(r))
         price = _PRICE_STEP[0] + _PRICE_STEP[1] * np.log(r.t.size)
         most = int(np.clip((best - 0.8 * self._noise.perfect_misfit) / price, 1, _MOST_STEPS))
         out = []
         for slope in (False, True):
-            places = best_steps(r, slope, price, most)
-            if places and not r.is_phase:
-                base = Course("linear" if slope else "constant", slope=slope).design(r)
-                places = confirmed(places, base, r, r)
-            if places:
-                cost = price * len(places) + _PRICE_RATE * slope
-                out.append(Course("steps", slope=slope, steps_s=places, price=cost))
+            base = Course("linear" if slope else "constant", slope=slope).design(r)
+            every = best_steps(r, slope, price, most)
+            # beside large steps small ones are the oscillator's unrest; the score tells which it is
+            for places in dict.fromkeys((every, large_steps(every, base, r))):
+                if places and not r.is_phase:
+                    places = confirmed(places, base, r, r)
+                if places:
+                    even = is_even_stair(places, base, r)
+                    cost = price * (_STAIR_PLACES if even else len(places)) + _PRICE_RATE * slope
+                    out.append(Course("steps", slope=slope, steps_s=places, price=cost, regular=even))
         return out
+
+
+def _unrest(r: Record) -> float:
+    """How much more the frequency changes from block to block than noise of the stated variance makes it (>= 1).
+
+    The median of the squared changes: a step now and then does not move it, but an oscillator that wanders all the
+    time is not to be taken for one that steps all the time.
+    """
+    if r.is_phase:
+        apart = np.maximum(np.diff(r.t), 1e-9)
+        change = np.diff(np.diff(r.y) / apart)
+        first, second = 1 / apart[:-1], 1 / apart[1:]
+        var = r.var[:-2] * first**2 + r.var[1:-1] * (first + second) ** 2 + r.var[2:] * second**2
+        same = (np.diff(r.group)[:-1] == 0) & (np.diff(r.group)[1:] == 0)
+        change, var = change[same], var[same]
+    else:
+        change, var = np.diff(r.y), r.var[1:] + r.var[:-1]
+    if change.size < 8:
+        return 1.0
+    return max(1.0, float(np.median(change**2 / var)) / _MEDIAN_SQUARE)
 
 
 @dataclass(frozen=True)

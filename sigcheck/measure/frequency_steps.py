@@ -34,7 +34,51 @@ def best_steps(r: Record, slope: bool, price: float, most: int) -> tuple[float, 
         chosen.append(at)
         rest = rest.also(rest(whitened(r, r.hinges(np.array([at]))))[:, 0])
         y, x = rest(y), rest(x)
-    return _pruned(r, base, sorted(chosen), price)
+    one_by_one = _pruned(r, base, sorted(chosen), price)
+    if slope:
+        return one_by_one
+    # Of a long stair the first few steps chosen are none of its own: it is taken apart as a whole too.
+    at_once = _pruned(r, base, _parted(r, price)[:most], price)
+    return min((one_by_one, at_once), key=lambda places: _misfit(r, base, places) + price * len(places))
+
+
+def _misfit(r: Record, base: Real, places: tuple[float, ...]) -> float:
+    columns = whitened(r, np.column_stack([base, r.hinges(np.array(places))]) if places else base)
+    left = Rest(np.linalg.qr(columns)[0])(whitened(r, r.y))
+    return float(left @ left)
+
+
+def _parted(r: Record, price: float) -> list[float]:
+    """Times that part the record into stretches of one frequency each, with the least misfit and price in all.
+
+    By dynamic programming over the ends of the stretches (Bellman 1961). Of a phase, the frequency from block to
+    block is looked at; that of the interval with the step in it lies between, and makes two cuts that are one.
+    """
+    hz, var, t = r.y, r.var, r.t
+    if r.is_phase:
+        apart = np.maximum(np.diff(r.t), 1e-9)
+        hz, var, t = np.diff(r.y) / apart, (r.var[1:] + r.var[:-1]) / apart**2, 0.5 * (r.t[1:] + r.t[:-1])
+    w = 1 / var
+    sums = [np.concatenate([[0.0], np.cumsum(v)]) for v in (w, w * hz, w * hz * hz)]
+    best, since = np.zeros(hz.size + 1), np.zeros(hz.size + 1, np.intp)
+    best[0] = -price
+    for end in range(1, hz.size + 1):
+        n, first, second = (v[end] - v[:end] for v in sums)
+        cost = best[:end] + price + second - first**2 / n
+        since[end] = int(np.argmin(cost))
+        best[end] = cost[since[end]]
+    cuts, end = [], hz.size
+    while since[end] > 0:
+        end = int(since[end])
+        cuts.append(0.5 * float(t[end - 1] + t[end]))
+    out: list[float] = []
+    for cut in reversed(cuts):
+        near = 1.5 * float(np.median(np.diff(r.t)))
+        if out and cut - out[-1] < near:
+            out[-1] = 0.5 * (out[-1] + cut)
+        else:
+            out.append(cut)
+    return out
 
 
 def _place(
@@ -69,6 +113,29 @@ def _pruned(r: Record, base: Real, times: list[float], price: float) -> tuple[fl
     return tuple(times)
 
 
+def is_even_stair(places: tuple[float, ...], base: Real, r: Record) -> bool:
+    """Whether four steps or more go the same way, by the same size and at even intervals."""
+    if len(places) < _STAIR_LEAST:
+        return False
+    columns = whitened(r, np.column_stack([base, r.hinges(np.array(places))]))
+    sizes = np.linalg.lstsq(columns, whitened(r, r.y), rcond=None)[0][-len(places) :]
+    apart = np.diff(places)
+    # the nearest steps to a missed one are two intervals apart
+    interval = float(np.median(apart))
+    off = np.abs(apart / interval - np.maximum(np.round(apart / interval), 1))
+    return bool(np.all(np.abs(sizes / np.median(sizes) - 1) < _STAIR_SIZE) and np.all(off < _STAIR_INTERVAL))
+
+
+def large_steps(places: tuple[float, ...], base: Real, r: Record) -> tuple[float, ...]:
+    """Those of the steps that are a good part of the largest, placed again."""
+    if len(places) < 2:
+        return places
+    columns = whitened(r, np.column_stack([base, r.hinges(np.array(places))]))
+    sizes = np.abs(np.linalg.lstsq(columns, whitened(r, r.y), rcond=None)[0][-len(places) :])
+    kept = [at for at, size in zip(places, sizes, strict=True) if size >= _LARGE * sizes.max()]
+    return tuple(placed(r, base, kept))
+
+
 def placed(r: Record, base: Real, times: list[float], rounds: int = 2) -> list[float]:
     """Each step's time at the place of least misfit between its neighbours, in turn."""
     block = float(np.median(np.diff(r.t)))
@@ -86,6 +153,8 @@ def placed(r: Record, base: Real, times: list[float], rounds: int = 2) -> list[f
 
 # A step is believed with so many blocks on each side of it: one alone may be an odd element.
 _SIDE_BLOCKS = 2
+_LARGE = 0.2  # of the largest step
+_STAIR_LEAST, _STAIR_SIZE, _STAIR_INTERVAL = 4, 0.25, 0.2
 _REFUTED_SIGMAS = 4.0
 
 
