@@ -284,3 +284,8 @@ def test_a_reader_that_goes_away_is_no_defect(folder: Path) -> None:
     )
     os.close(writing)
     assert (done.returncode, done.stderr) == (141, b"")
+
+
+def test_the_module_runs_as_the_command_does() -> None:
+    done = subprocess.run([sys.executable, "-m", "sigcheck", "--version"], capture_output=True, text=True)
+    assert done.returncode == 0 and done.stdout.startswith("sigcheck")

@@ -30,7 +30,7 @@ STAGES = [
     ("saved", "measured_changes"),
     ("comparison", "history", "drift_series"),
     ("report",),
-    ("cli",),
+    ("cli", "__main__"),
 ]
 # In a notebook a result shows itself, and what it shows is a piece of the report.
 UPWARD = {("result", "report"), ("comparison", "report"), ("history", "report")}

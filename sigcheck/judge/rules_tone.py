@@ -55,11 +55,23 @@ def hum_sidebands(case: Case) -> Finding:
     )  # fmt: skip
 
 
+# Morse so weak is not followed: a dit of 50 ms then holds less than 12 dB over the noise density.
+_UNFOLLOWED_DBHZ, _KEYED_WITHIN_HZ = 25.0, 80.0
+
+
+def _may_be_keying(m: Measurements, s: Sideband) -> bool:
+    """Whether a line beside a weak tone may be the keying's own, which was not followed."""
+    weak = m.signal.kind == "steady" and (m.signal.cn0_dbhz or 99.0) < _UNFOLLOWED_DBHZ
+    return weak and s.offset_hz < _KEYED_WITHIN_HZ
+
+
 def spur_lines(case: Case) -> Finding:
     lines = case.m.lines
     heard = ("key-down", "always") if case.m.signal.kind == "steady" else ("key-down",)
     candidates: list[tuple[float, float | None, str]] = [
-        (s.level_dbc, s.level_dbc_sigma, f"a line {s.offset_hz:.1f} Hz beside the tone") for s in other_lines(case.m)
+        (s.level_dbc, s.level_dbc_sigma, f"a line {s.offset_hz:.1f} Hz beside the tone")
+        for s in other_lines(case.m)
+        if not _may_be_keying(case.m, s)
     ]
     candidates += [
         (s.level_dbc, None, f"a line at {s.frequency_hz:.1f} Hz")

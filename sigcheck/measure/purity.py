@@ -16,6 +16,7 @@ from sigcheck.measure.voice import voice
 _RASP_HZ = 500.0
 # Nearer to the tone fading, flutter and the oscillator's own noise have their figures; rasp is broad.
 _RASP_FROM_HZ, _RASP_FROM_BINS = 50.0, 4.0
+_CLIPPED_DB = -30.0  # harmonics from which on the noise's amplitude may be flattened
 _SEEN = 2.5  # standard deviations from which on an excess is one
 _LINE_HZ = 12.0  # a supply's switching rate wanders by so much
 
@@ -44,7 +45,8 @@ def purity(
         m = settled_part(rest, m)
         beside = skirt(rest, m)
         values["skirt"] = beside.points if beside is not None else ()
-        _residuals(values, missing, rest, m, lines, far, track)
+        clipped = d is not None and d.thd_db is not None and d.thd_db > _CLIPPED_DB
+        _residuals(values, missing, rest, m, lines, far, track, clipped=clipped)
         _rasp(values, missing, beside, m, lines, far, track)
     else:
         why = "no key-down stretch is long enough to measure modulation in"
@@ -77,6 +79,8 @@ def _residuals(
     lines: Lines,
     far: FarNoise | None,
     track: Track,
+    *,
+    clipped: bool,
 ) -> None:
     r = residual(rest, m)
     if r is None:
@@ -102,7 +106,7 @@ def _residuals(
     near = [o for o in lines.spurs if abs(o.frequency_hz - track.tone_hz) < HIGH_HZ]
     left += sum(10 ** (o.level_dbc / 10) / 2 for o in near)  # one side alone is half angle, half amplitude
     own_sigma, difference = float(np.hypot(r.pm_sigma, left)), float(np.hypot(r.difference_sigma, left))
-    pm_excess, pm_sigma, pm_floor = _excess(r.pm, r.am, additive, own_sigma, difference)
+    pm_excess, pm_sigma, pm_floor = _excess(r.pm, r.am, additive, own_sigma, difference, clipped=clipped)
     am_excess, am_sigma, _ = _excess(r.am, r.pm, additive, r.am_sigma, r.difference_sigma)
     values["pm_excess_rad"], values["pm_excess_rad_sigma"] = pm_excess, pm_sigma
     values["am_excess_percent"], values["am_excess_percent_sigma"] = 100 * am_excess, 100 * am_sigma
@@ -110,15 +114,21 @@ def _residuals(
 
 
 def _excess(
-    own: float, other: float, additive: float | None, own_sigma: float, difference_sigma: float
+    own: float,
+    other: float,
+    additive: float | None,
+    own_sigma: float,
+    difference_sigma: float,
+    *,
+    clipped: bool = False,
 ) -> tuple[float, float, float]:
     """Excess rms of one quadrature over additive noise, its sigma, and the excess that would be hidden.
 
     Additive noise is equal in both quadratures, so the other one is the measure of it; where that too
     has an excess of its own (2 dB over the noise farther off), the noise farther off is, with 1 dB of doubt.
-    So it is where the other one has less: clipping flattens the noise's amplitude and leaves its angle.
+    So it is where the audio is clipped: that flattens the noise's amplitude and leaves its angle.
     """
-    if additive is not None and not 0.8 * additive <= other <= 1.6 * additive:
+    if additive is not None and (other > 1.6 * additive or (clipped and other < 0.8 * additive)):
         variance, sigma_variance = own - 1.26 * additive, float(np.hypot(own_sigma, 0.26 * additive))
     else:
         variance, sigma_variance = own - other, difference_sigma
