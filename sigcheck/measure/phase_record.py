@@ -164,9 +164,11 @@ class Record:
     def gap_sigma(self) -> float:
         """Uncertainty of the mean frequency from not having heard the tone in the gaps.
 
-        The phase gained over a gap is known, when in it the frequency changed is not: of what it
-        departs from a straight course from one interval to the next, up to a quarter may belong to
-        the wrong side.
+        The phase gained over a gap is known, when in it the frequency changed is not. For a random walk of
+        q Hz^2/s and intervals of length T, half of them deaf, the mean over the heard half departs from that
+        over the interval by q T / 12 (variance), and the second difference of the intervals' means is q T: the
+        one is known by the other. Before the first block's middle and after the last one's the frequency is
+        carried on in a straight line, which is as unsure.
         """
         pairs = np.flatnonzero(np.diff(self.group) == 0) if self.is_phase else np.empty(0, np.intp)
         if pairs.size < 4:
@@ -178,8 +180,12 @@ class Record:
         bend = share**2 * np.diff(hz, 2) ** 2
         by_noise = share**2 * (noise[2:] + 4 * noise[1:-1] + noise[:-2])
         left = float(bend.sum() - by_noise.sum() - 3 * np.sqrt(2 * np.sum(by_noise**2)))
-        deaf = max(0.0, 1.0 - float(self.seconds.sum()) / max(float(np.sum(self.last - self.first)), 1e-9))
-        return float(deaf * 0.25 * np.sqrt(0.5 * max(left, 0.0)))
+        span_s = float(np.sum(apart)) * (1 + 1 / pairs.size)  # of the blocks and of the gaps between them
+        deaf = max(0.0, 1.0 - float(self.seconds.sum()) / max(span_s, 1e-9))
+        moved = max(float(np.mean(np.diff(hz, 2) ** 2) - np.mean(noise[2:] + 4 * noise[1:-1] + noise[:-2])), 0.0)
+        ends = np.array([self.t[0] - self.first[0], self.last[-1] - self.t[-1]]) / max(float(self.seconds.sum()), 1e-9)
+        beyond = moved * float(np.sum(ends**2)) / 3
+        return float(np.sqrt(deaf**2 * max(left, 0.0) / 3 + beyond))
 
     def _interval_shares(self, middle: Real) -> Real:
         """How much the mean over the key-down time holds of the values at ``middle``."""
