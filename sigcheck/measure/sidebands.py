@@ -31,8 +31,8 @@ _MAX_ORDER = 20
 _LOWEST_AUDIO_HZ = 60.0
 _MAX_OTHER_LINES = 6
 _LEADING_ORDERS = 3
-_KEYING_ORDERS = 8
-_BLIND_ORDERS = 2  # keyers wander by a per cent, so do these
+_KEYING_ORDERS = 16
+_BLIND_ORDERS = 4  # keyers wander by a per cent, so do these
 _STEADY_SHARE = 0.98  # of a line's power that adds up over all blocks at one frequency: else it wanders
 _WANDER_Q_HZ = 0.1  # walk in a second of a line that is not crystal-stable
 _WANDERING_BLOCK_S = 0.5
@@ -336,13 +336,14 @@ def _sideband(line: Line, mains: float | None, m: Modulation) -> Sideband | None
 def _less_keying(sidebands: list[Sideband], m: Modulation) -> tuple[list[Sideband], tuple[float, ...]]:
     """Less what elements leave that do not settle alike, a chirp that depends on the gap before: (the rest, where).
 
-    It stands at multiples of the unit's rate, several together and humps between them, where lines of
-    another origin would stand alone. A mains line there is kept if it is stronger than all of these. At the
-    rate itself and twice that nobody can tell: a lone line there is not claimed.
+    It stands at multiples of half the unit's rate (a dit with its gap lasts two units, a dah with its own four),
+    several together and humps between them, where lines of another origin would stand alone. A mains line there is
+    kept if it is stronger than all of these. At the unit's rate, its halves and twice it nobody can tell: a lone
+    line there is not claimed.
     """
     if m.unit_s is None:
         return sidebands, ()
-    rate, reach = 1.0 / m.unit_s, 1.5 * m.rate_hz / m.y.size
+    rate, reach = 0.5 / m.unit_s, 1.5 * m.rate_hz / m.y.size
 
     def on_rate(b: Sideband) -> bool:
         n = round(b.offset_hz / rate)
@@ -350,7 +351,7 @@ def _less_keying(sidebands: list[Sideband], m: Modulation) -> tuple[list[Sideban
         return 1 <= n <= _KEYING_ORDERS and abs(b.offset_hz - n * rate) < reach + share * b.offset_hz
 
     locked = [b for b in sidebands if on_rate(b)]
-    own = [b for b in locked if b.family is None]
+    own = [b for b in locked if b.family not in ("mains", "twice-mains")]
     if len(locked) == 1 and own and own[0].offset_hz < (_BLIND_ORDERS + 0.5) * rate:
         return [b for b in sidebands if b is not own[0]], (own[0].offset_hz,)
     if not own or len(locked) < 2:
