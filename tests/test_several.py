@@ -115,6 +115,8 @@ def test_a_fault_of_one_is_that_ones_only() -> None:
     humming = Turn("cw", "VVV DE Q5KAP VVV DE Q5KAP", hum_db=-22.0)
     found, _ = diagnosed([SILENCE, humming, SILENCE, SLOT])
     assert [one.result.verdict for one in found.transmissions] == ["faulty", "clean"]
+    for text in (render(found.to_dict(), None), summary(found.to_dict(), width=200)):
+        assert "Morse at 0:04 is faulty (hum on the tone)" in text
 
 
 def test_comparing_takes_the_two_that_are_alike(

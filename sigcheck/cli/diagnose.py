@@ -141,4 +141,6 @@ def _status(result: Result, fail_on: Severity | None) -> int:
     if fail_on is None:
         return 0
     bad = {"fault"} if fail_on is Severity.fault else {"note", "fault"}
-    return SYMPTOMS_FOUND if any(s["severity"] in bad for s in result.to_dict()["symptoms"]) else 0
+    data = result.to_dict()
+    all_of_them = (s for one in (data, *data["transmissions"]) for s in one["symptoms"])
+    return SYMPTOMS_FOUND if any(s["severity"] in bad for s in all_of_them) else 0

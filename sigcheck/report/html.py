@@ -134,6 +134,7 @@ def render(result: Result, views: Views | None) -> str:
         hearing=hearing,
         settings=setting_lines(result),
         turns=turns.turns(result),
+        worse=turns.worse(result),
         turns_title=turns.TITLE,
         turns_shown=turns.SHOWN,
         accused=bool(words.accused(result)),

@@ -14,7 +14,7 @@ from sigcheck.report.gauges import limit_value, name_of, untested
 from sigcheck.report.html import facts
 from sigcheck.report.settings import TITLE, setting_lines
 from sigcheck.report.turns import TITLE as TURNS
-from sigcheck.report.turns import turns
+from sigcheck.report.turns import turns, worse
 
 if TYPE_CHECKING:
     from sigcheck.history import History
@@ -55,6 +55,8 @@ class _Page:
         yield from self.wrapped(head, style=state)
         if lead and not words.accused(result):
             yield from self.wrapped(lead)
+        if warning := worse(result):
+            yield from self.wrapped(warning, style="fault")
         yield from self.wrapped("; ".join(facts(result)), style="dim")
         yield from self._turns(result)
         if (result.get("signal") or {}).get("kind") == "none":

@@ -40,6 +40,18 @@ def turns(result: Mapping[str, Any]) -> list[Turn]:
     return list(_turns(result.get("transmissions") or ()))
 
 
+def worse(result: Mapping[str, Any]) -> str:
+    """A sentence where another transmission is worse than the one shown in full; else empty."""
+    several = turns(result)
+    order = ("untested", "good", "note", "fault")
+    shown = next((order.index(t.state) for t in several if t.shown), len(order))
+    bad = [t for t in several if order.index(t.state) > max(shown, 1)]
+    if not bad:
+        return ""
+    told = "; ".join(f"{t.what} at {t.when.split(' ')[0]} is {t.verdict} ({t.found})" for t in bad)
+    return f"This is of the longest transmission only: {told}."
+
+
 def _turns(several: Any) -> Iterator[Turn]:
     longest = max(several, key=lambda one: one["end_s"] - one["start_s"], default=None)
     for one in several:
