@@ -17,7 +17,7 @@ import numpy as np
 from sigcheck.measure.cells import Cells, cells, chirp_fit
 from sigcheck.measure.courses import PRICE_CYCLE, Course, Wave, best_cycle, best_tau, fast_wave, refined
 from sigcheck.measure.drift_track import allan_deviations, repeats_each_transmission, shown_track
-from sigcheck.measure.frequency_steps import best_steps, confirmed, is_even_stair, large_steps, refined_steps
+from sigcheck.measure.frequency_steps import best_steps, confirmed, inside, is_even_stair, large_steps, refined_steps
 from sigcheck.measure.oscillator_noise import Noise
 from sigcheck.measure.phase_jumps import phase_jumps
 from sigcheck.measure.phase_record import (
@@ -173,7 +173,7 @@ class _Study:
             base = Course("linear" if slope else "constant", slope=slope).design(r)
             every = best_steps(r, slope, price, most)
             # beside large steps small ones are the oscillator's unrest; the score tells which it is
-            for places in dict.fromkeys((every, large_steps(every, base, r))):
+            for places in dict.fromkeys(tuple(inside(p, r.t)) for p in (every, large_steps(every, base, r))):
                 if places and not r.is_phase:
                     places = confirmed(places, base, r, r)
                 if places:

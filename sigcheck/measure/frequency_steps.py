@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -38,8 +39,13 @@ def best_steps(r: Record, slope: bool, price: float, most: int) -> tuple[float, 
     if slope:
         return one_by_one
     # Of a long stair the first few steps chosen are none of its own: it is taken apart as a whole too.
-    at_once = _pruned(r, base, _parted(r, price)[:most], price)
+    at_once = _pruned(r, base, inside(_parted(r, price), r.t)[:most], price)
     return min((one_by_one, at_once), key=lambda places: _misfit(r, base, places) + price * len(places))
+
+
+def inside(places: Sequence[float], t: Real) -> list[float]:
+    """Those with some blocks on both sides: what one block at an end does is no step."""
+    return [at for at in places if _END_BLOCKS <= np.searchsorted(t, at) <= t.size - _END_BLOCKS]
 
 
 def _misfit(r: Record, base: Real, places: tuple[float, ...]) -> float:
@@ -153,6 +159,7 @@ def placed(r: Record, base: Real, times: list[float], rounds: int = 2) -> list[f
 
 # A step is believed with so many blocks on each side of it: one alone may be an odd element.
 _SIDE_BLOCKS = 2
+_END_BLOCKS = 3
 _LARGE = 0.2  # of the largest step
 _STAIR_LEAST, _STAIR_SIZE, _STAIR_INTERVAL = 4, 0.25, 0.2
 _REFUTED_SIGMAS = 4.0

@@ -22,6 +22,7 @@ from sigcheck.measure.track import Real
 MOST_BLOCKS = 600  # blocks of a record
 NOISE_BLOCKS = 120  # to which it is merged where every block is held against every other
 _ALIKE_AT_LEAST = 4  # dits, and dahs, from which on their difference can be told
+_NEXT, _ODD = 8, 6.0  # elements that the first is held against, and by how many of their scatters
 _COURSE_ORDER = 5  # of the polynomial that stands for the course meanwhile
 
 
@@ -284,7 +285,18 @@ def element_frequencies(whole: Cells, settled: Cells, phase: Real) -> Record:
     both = [(np.average(r.y, weights=1 / r.var), 1 / np.sum(1 / r.var)) for r in (record, inner)]
     difference = abs(both[0][0] - both[1][0])
     pulled = difference > 3.0 * np.sqrt(max(both[1][1] - both[0][1], 0.0))
-    return _alike_at_any_length(inner if pulled else record)
+    return _without_odd_first(_alike_at_any_length(inner if pulled else record))
+
+
+def _without_odd_first(r: Record) -> Record:
+    """Less the first element where it stands far off the next ones: after a pause a chirp is another."""
+    near = r.y[1 : 1 + _NEXT]
+    if near.size < _NEXT:
+        return r
+    middle = float(np.median(near))
+    scatter = max(1.4826 * float(np.median(np.abs(near - middle))), float(np.sqrt(r.var[: 1 + _NEXT].max())))
+    odd = abs(float(r.y[0]) - middle) > _ODD * scatter
+    return r.take(np.arange(r.t.size) > 0) if odd else r
 
 
 def _alike_at_any_length(r: Record) -> Record:

@@ -43,6 +43,7 @@ _LEAST_LEFT = 0.003  # of a mark's power: what is left at key-up moves half ampl
 _SHARP = 0.42  # of a gap, for the amplitude to pass from three quarters to half and back
 _MOST_DOWN = 0.88  # dahs on end are key-down for 3/4 of the time; a loose contact breaks for less
 _LOUD_AS_MARKS = 0.4  # of a mark's usual power: less is no noise that a gain control has lifted
+_OVER_PAUSES = 1.5  # of the power in the usual pause
 _ABSENT_S = 1.0  # a steady signal that is gone for longer, and abruptly, was switched off
 
 
@@ -98,6 +99,9 @@ def segment(base: Baseband) -> Marks:
         # a gain control lifts what is heard in a pause to the usual level; what is weaker than that has faded
         power = _mean_power(path.level, edges.on_s, edges.off_s)
         faded = power < _LOUD_AS_MARKS * float(np.median(power))
+        # but what is no stronger than the usual pause is one
+        pauses = _mean_power(path.level, edges.off_s[:-1], edges.on_s[1:])
+        faded &= power > _OVER_PAUSES * float(np.median(pauses)) if pauses.size else True
         edges = replace(edges, on_s=np.where(faded, edges.on_s, starts_s))
         path, edges = _kept(path, edges, true | faded)
         return _marks(base, path, edges, keyed=True)
