@@ -24,6 +24,8 @@ import numpy as np
 
 import sigcheck
 from sigcheck.errors import SettingError
+from sigcheck.judge.limits import limits_for
+from sigcheck.measure.on_air import ClockDrift, clock_drift
 from sigcheck.measure.pipeline import measure
 from sigcheck.measure.results import Drift, Measurements
 from sigcheck.plan import Plan
@@ -54,6 +56,9 @@ class Part:
     at_s: float | None
     drift: Drift
     missing: str | None
+    late_s: float | None = None  # how late the transmission starts by the plan
+    late_s_sigma: float | None = None
+    late_missing: str = "there is no plan to tell when a transmission should start"
 
     @property
     def end(self) -> datetime | None:
@@ -68,7 +73,8 @@ class Series:
     ``rate_hz_per_min`` is the slope from recording to recording (of the one recording where there is
     one), ``slot_s`` the usual time between two starts and ``per_slot_hz`` the slope over that;
     ``within_hz_per_min`` the mean drift rate inside the recordings. ``returns`` says that each drifts
-    alike and begins again. None where it can't be told, ``missing`` says why.
+    alike and begins again. ``clock`` is how the transmitter's clock runs by the starts of the transmissions,
+    ``window_s`` how early or late one may start. None where it can't be told, ``missing`` says why.
     """
 
     parts: tuple[Part, ...]
@@ -83,6 +89,8 @@ class Series:
     middle_s: float | None = None  # of the straight line, from the first sample of all
     middle_hz: float | None = None
     middle_hz_sigma: float | None = None
+    clock: ClockDrift | None = None
+    window_s: float = 1.0
     missing: tuple[tuple[str, str], ...] = ()
 
     def offset_s(self, part: Part) -> float:
@@ -98,6 +106,7 @@ class Series:
             out[name] = getattr(self, name)
             if hasattr(self, f"{name}_sigma"):
                 out[f"{name}_sigma"] = getattr(self, f"{name}_sigma")
+        out["clock"] = None if self.clock is None else _plain_clock(self.clock, self.window_s)
         return out | {"not_measured": dict(self.missing), "version": sigcheck.__version__}
 
     def to_json(self) -> str:
@@ -156,14 +165,32 @@ def measure_series(
     if len(files) > 1 and plan is not None:
         plan = replace(plan, recorder=replace(plan.recorder, start_utc=None, start_utc_sigma_s=None))
     parts = [_part(os.fspath(f), plan, tone_hz, channel) for f in files]
-    return series_of(parts)
+    return series_of(parts, window_s=_window_s(plan))
 
 
-def series_of(parts: Sequence[Part]) -> Series:
+def series_of(parts: Sequence[Part], *, window_s: float = 1.0) -> Series:
     """Put parts in order and draw the line through them; errors as of `measure_series`."""
     ordered = _in_order(parts)
-    series = Series(parts=ordered)
-    return _one(series) if len(ordered) == 1 else _several(series)
+    series = Series(parts=ordered, window_s=window_s)
+    return _one(series) if len(ordered) == 1 else _with_clock(_several(series))
+
+
+def _window_s(plan: Plan | None) -> float:
+    """How early or late a transmission may start: from there on it is a fault."""
+    fault = limits_for(None if plan is None else plan.limits)["off-time"].fault
+    assert fault is not None  # the table has one
+    return fault
+
+
+def _with_clock(series: Series) -> Series:
+    """The series with how the transmitter's clock runs, from the transmissions that are seen to start."""
+    told = [(_start(p), p.late_s, p.late_s_sigma or 0.0) for p in series.parts if p.late_s is not None]
+    clock = clock_drift([t[0] for t in told], [t[1] for t in told], [t[2] for t in told], window_s=series.window_s)
+    if clock is not None:
+        return replace(series, clock=clock)
+    reasons = [p.late_missing for p in series.parts if p.late_s is None]
+    why = reasons[0] if reasons else "the transmissions lie too close together"
+    return replace(series, missing=(*series.missing, ("clock", why)))
 
 
 # --- one recording -------------------------------------------------------------------------------
@@ -199,6 +226,9 @@ def _of(file: str, m: Measurements, start: datetime | None, sigma: float | None,
         at_s=None if signal.tone_hz is None else _mean_time(m),
         drift=m.drift,
         missing=missing,
+        late_s=m.on_air.clock_correction_s,
+        late_s_sigma=m.on_air.clock_correction_s_sigma,
+        late_missing=m.on_air.missing.get("clock_correction_s") or m.on_air.missing.get("carrier_hz") or "no signal",
     )
 
 
@@ -392,8 +422,21 @@ def _plain(part: Part) -> dict[str, Any]:
         "model": d.model,
         "track": [{"time_s": p.time_s, "hz": p.hz, "hz_sigma": p.hz_sigma} for p in d.track],
         "fit_hz": list(d.fit_hz),
+        "late_s": part.late_s,
+        "late_s_sigma": part.late_s_sigma,
         "not_measured": None if part.missing is None else part.missing,
     }
+
+
+def _plain_clock(clock: ClockDrift, window_s: float) -> dict[str, Any]:
+    numbers = ("late_s", "late_s_sigma", "s_per_day", "s_per_day_sigma")
+    moments = ("leaves_utc", "leaves_from_utc", "leaves_to_utc")
+    when = {name: getattr(clock, name) for name in moments}
+    return (
+        {name: getattr(clock, name) for name in numbers}
+        | {name: None if moment is None else _utc(moment) for name, moment in when.items()}
+        | {"window_s": window_s}
+    )
 
 
 def _utc(moment: datetime) -> str:

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,6 +18,7 @@ from sigcheck.cli import run
 from sigcheck.drift_series import Part, series_of
 from sigcheck.errors import SettingError
 from sigcheck.measure.results import Drift, TrackPoint
+from sigcheck.report.drift_page import summary
 from tests.measure.plain_audio import band_noise, keyed
 
 RATE = 8000.0
@@ -158,3 +160,50 @@ def test_silent_recordings_are_passed_over_and_strangers_refused() -> None:
     alone = series_of([part(0, 800.0), part(2, None)])
     assert alone.rate_hz_per_min is None
     assert "fewer than two" in dict(alone.missing)["rate_hz_per_min"]
+
+
+# --- the transmitter's clock ---------------------------------------------------------------------
+
+
+def test_the_clock_is_told_from_the_starts() -> None:
+    """0.1 s later every 10 minutes is 14.4 s a day; 0.5 s late at last, it passes 1 s after 50 minutes more."""
+    parts = [replace(part(m, 800.0), late_s=0.01 * m, late_s_sigma=0.001) for m in range(0, 51, 10)]
+    series = series_of(parts)
+    assert series.clock is not None
+    assert series.clock.s_per_day == pytest.approx(14.4)
+    assert series.clock.leaves_utc == datetime(2026, 11, 1, 11, 40, tzinfo=UTC)
+    said = summary(series)
+    # sigma of a slope: sigma / sqrt(sum (t - mean)^2), t = 0, 10 ... 50 minutes
+    assert series.clock.s_per_day_sigma == pytest.approx(0.001 * 1440 / np.sqrt(1750))
+    assert "14.40 ± 0.03 s/day, it loses" in said
+    assert "2026-11-01 11:40 UTC" in said
+    assert json.loads(series.to_json())["clock"]["leaves_utc"] == "2026-11-01T11:40:00.000Z"
+
+
+def test_an_unseen_clock_drift_gives_no_day() -> None:
+    parts = [replace(part(m, 800.0), late_s=0.2, late_s_sigma=0.3) for m in range(0, 51, 10)]
+    assert "no drift is seen yet" in summary(series_of(parts))
+    outside = [replace(part(m, 800.0), late_s=1.4, late_s_sigma=0.01) for m in (0, 10)]
+    assert "outside already" in summary(series_of(outside))
+    assert "not measured" in summary(series_of([replace(part(0, 800.0), late_s=0.2), part(10, 800.0)]))
+    assert "clock" not in summary(series_of([part(0, 800.0), part(10, 800.0)]))
+
+
+def test_slots_with_a_plan_tell_the_clock(tmp_path: Path, capfd: Capture) -> None:
+    """Starts 3.00, 3.05, 3.10 s into slots that should begin at 3 s: 0.05 s in 4 minutes are 18 s a day."""
+    rate = 6000.0
+    t = np.arange(round(40 * rate)) / rate
+    for k in range(3):
+        noise = band_noise(np.random.default_rng(k), t.size, rate, 1e-7, 300, 2700)
+        begin = round((3.0 + 0.05 * k) * rate)
+        sent = np.zeros(t.size)
+        sent[begin:] = keyed(t[: t.size - begin], wpm=15)
+        x = 0.2 * sent * np.cos(2 * np.pi * 800 * t) + noise
+        soundfile.write(tmp_path / f"20261101T10{4 * k:02}00.000Z.flac", x, int(rate), subtype="PCM_16")
+    plan = tmp_path / "shed.toml"
+    plan.write_text("[timing]\nrepeat_s = 120\nafter_s = 3.0\n")
+    assert run(["drift", *files(tmp_path), "--plan", str(plan), "--json", "-"]) == 0
+    clock = json.loads(capfd.readouterr().out)["clock"]
+    # the contact before the tone and the edge's own place are alike in all three
+    assert clock["late_s"] == pytest.approx(0.1, abs=0.03)
+    assert clock["s_per_day"] == pytest.approx(18.0, abs=max(3 * clock["s_per_day_sigma"], 1.0))

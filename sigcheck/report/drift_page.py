@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
@@ -92,6 +93,42 @@ def rows(series: Series) -> Iterator[tuple[str, str]]:
     yield "Drift within the recordings", _rate(
         series.within_hz_per_min, series.within_hz_per_min_sigma, missing.get("within_hz_per_min")
     )
+    yield from _clock_rows(series)
+
+
+def _clock_rows(series: Series) -> Iterator[tuple[str, str]]:
+    """How the transmitter's clock runs; nothing is said of it where no plan tells when it should start."""
+    clock = series.clock
+    if clock is None:
+        if any(p.late_s is not None for p in series.parts):
+            yield "Transmitter's clock", f"not measured: {dict(series.missing).get('clock', 'too few starts')}"
+        return
+    yield "Last start, late by", show("on_air.clock_correction_s", clock.late_s, clock.late_s_sigma)
+    certain = abs(clock.s_per_day) > _Z95 * clock.s_per_day_sigma
+    way = "" if not certain else ", it loses" if clock.s_per_day > 0 else ", it gains"
+    value = show("clock.s_per_day", clock.s_per_day, clock.s_per_day_sigma, unit="s/day")
+    yield "Transmitter's clock", f"{value}{way}"
+    yield f"Leaves its window of ± {series.window_s:g} s", _leaving(series, certain)
+
+
+def _leaving(series: Series, certain: bool) -> str:
+    clock = series.clock
+    assert clock is not None
+    if abs(clock.late_s) >= series.window_s:
+        return "it is outside already"
+    if not certain:
+        soonest = clock.leaves_from_utc
+        rest = "" if soonest is None else f"; at the fastest rate that fits, {_moment(soonest)}"
+        return f"can't be told, no drift is seen yet{rest}"
+    if clock.leaves_utc is None:
+        return "not within ten years"
+    first, last = clock.leaves_from_utc, clock.leaves_to_utc
+    between = "" if first is None or last is None else f" (95 %: {_moment(first)} to {_moment(last)})"
+    return f"{_moment(clock.leaves_utc)}{between}"
+
+
+def _moment(moment: datetime) -> str:
+    return f"{moment:%Y-%m-%d %H:%M} UTC"
 
 
 def summary(series: Series) -> str:
