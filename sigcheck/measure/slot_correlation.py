@@ -125,13 +125,13 @@ class Clock:
                 out[a - by - use[0] : b - by - use[0]] += lean.spectra[a:b] * kernel
         return out
 
-    def _at_starts(self, spectra: Complex, n: int) -> NDArray[np.float32]:
-        """Back from the transform, at the starts."""
+    def _at_starts(self, transforms: Complex, n: int) -> NDArray[np.float32]:
+        """Taken back from the transform, at the starts."""
         from scipy import fft
 
-        back = fft.irfft(spectra, n, axis=-1)
+        lagged = fft.irfft(transforms, n, axis=-1)
         last = self.first + self.starts
-        return np.concatenate([back[..., n + self.first :], back[..., :last]], axis=-1)
+        return np.concatenate([lagged[..., n + self.first :], lagged[..., :last]], axis=-1)
 
     def _heard(self) -> tuple[NDArray[np.intp], Real]:
         """Of the bits within the recording, for each start: how many, and their sum."""
