@@ -61,7 +61,7 @@ def parts(
     idle = [span for span in spans if span.pace == "idle" and _counts(span, found, plan)]
     steady = [_measured(recording, span, channel, tone_hz, plan) for span in idle]
     found += [part for part in steady if part is not None and part.mode == "steady"]
-    return tuple(_in_the_plans_order(sorted(found, key=lambda part: part.start_s), plan))
+    return tuple(_in_the_plans_order(sorted(found, key=lambda part: part.start_s), tone_hz, plan))
 
 
 def _counts(span: Span, found: list[Part], plan: Plan | None) -> bool:
@@ -116,7 +116,7 @@ def piece_of(recording: Recording, start_s: float, end_s: float) -> Recording:
     )
 
 
-def _in_the_plans_order(found: list[Part], plan: Plan | None) -> Iterator[Part]:
+def _in_the_plans_order(found: list[Part], tone_hz: float | None, plan: Plan | None) -> Iterator[Part]:
     """Each with the plan's own entry: where one kind is planned several times, the k-th heard is the k-th planned."""
     count: dict[str, int] = {}
     for part in found:
@@ -128,5 +128,6 @@ def _in_the_plans_order(found: list[Part], plan: Plan | None) -> Iterator[Part]:
             continue
         mine = planned[k % len(planned)]
         plan_of_it = replace(plan, sent=(mine, *(one for one in plan.sent if one is not mine)))
-        again = measure(part.recording, channel=part.measured.measurements.channel, plan=plan_of_it)
+        channel = part.measured.measurements.channel
+        again = measure(part.recording, channel=channel, tone_hz=tone_hz, plan=plan_of_it)
         yield replace(part, plan=plan_of_it, measured=again)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from sigcheck import Plan, diagnose, from_samples
-from sigcheck.measure.on_air import clock_drift, clock_drift_of_results, next_starts, on_air, reference_formula
+from sigcheck.measure.on_air import clock_drift, next_starts, on_air, reference_formula
 from sigcheck.measure.results import Keying, OnAir, Signal, Slot, not_measured_family
 from sigcheck.recording import Recording
 
@@ -146,23 +146,6 @@ def test_clock_drift_covers_the_truth() -> None:
 def test_one_slot_says_nothing_of_drift() -> None:
     assert clock_drift([START], [0.1], [0.1], window_s=1.0) is None
     assert clock_drift([START, START], [0.1, 0.2], [0.1, 0.1], window_s=1.0) is None
-
-
-def test_clock_drift_of_saved_results() -> None:
-    """1 s later after a day and half: -2/3 s a day, those that say nothing left out."""
-    saved: list[dict[str, Any]] = [
-        {"recording": {"start_utc": "2026-11-01T10:02:00.000Z"},
-         "on_air": {"clock_correction_s": 0.5, "clock_correction_s_sigma": 0.1}},
-        {"recording": {"start_utc": None}, "on_air": {"clock_correction_s": 9.0, "clock_correction_s_sigma": 0.1}},
-        {"recording": {"start_utc": "2026-11-02T22:02:00.000Z"},
-         "on_air": {"clock_correction_s": -0.5, "clock_correction_s_sigma": 0.1}},
-        {},
-    ]  # fmt: skip
-    found = clock_drift_of_results(saved, window_s=1.0)
-    assert found is not None
-    assert found.s_per_day == pytest.approx(-1 / 1.5)
-    assert found.leaves_utc == datetime(2026, 11, 3, 16, 2, tzinfo=UTC)  # half a second more, at 2/3 s a day
-    assert clock_drift_of_results([], window_s=1.0) is None
 
 
 def test_it_reaches_the_result() -> None:

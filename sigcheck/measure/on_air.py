@@ -9,10 +9,10 @@ is slow: the correction, to be added to that clock, is how late it starts.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -175,18 +175,6 @@ def clock_drift(
         leaves_from_utc=leaves(fast),
         leaves_to_utc=leaves(slow) if slow * rate > 0 else None,
     )
-
-
-def clock_drift_of_results(results: Iterable[Mapping[str, Any]], *, window_s: float) -> ClockDrift | None:
-    """`clock_drift` of saved results; those without a start time or a clock correction say nothing."""
-    told: list[tuple[datetime, float, float]] = []
-    for result in results:
-        start = (result.get("recording") or {}).get("start_utc")
-        air = result.get("on_air") or {}
-        late_s, sigma_s = air.get("clock_correction_s"), air.get("clock_correction_s_sigma")
-        if start is not None and late_s is not None and sigma_s is not None:
-            told.append((datetime.fromisoformat(start), float(late_s), float(sigma_s)))
-    return clock_drift([t[0] for t in told], [t[1] for t in told], [t[2] for t in told], window_s=window_s)
 
 
 def _carrier(signal: Signal, plan: Plan, missing: dict[str, str]) -> tuple[float | None, float | None]:

@@ -17,6 +17,7 @@ _RASP_HZ = 500.0
 # Nearer to the tone fading, flutter and the oscillator's own noise have their figures; rasp is broad.
 _RASP_FROM_HZ, _RASP_FROM_BINS = 50.0, 4.0
 _CLIPPED_DB = -30.0  # harmonics from which on the noise's amplitude may be flattened
+_ROUNDING = 1e-18  # of the tone's power: less than rounding in 32 bits leaves
 _SEEN = 2.5  # standard deviations from which on an excess is one
 _LINE_HZ = 12.0  # a supply's switching rate wanders by so much
 
@@ -160,6 +161,10 @@ def _rasp(
         return
     width = whole * m.rate_hz / density.size  # the bins left out are taken to be like the others
     rasp = float(density[inside].mean()) * width
+    if rasp < _ROUNDING:
+        for name in _RASP:
+            missing[name] = "no noise beside the tone, not even that of the recording's own steps"
+        return
     n_independent = max(width * m.seconds, 1.0)
     sigma = 4.343 / np.sqrt(n_independent)
     values["rasp_dbc"], values["rasp_dbc_sigma"] = _db(rasp), float(sigma)

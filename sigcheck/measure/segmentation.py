@@ -103,7 +103,8 @@ def segment(base: Baseband) -> Marks:
         pauses = _mean_power(path.level, edges.off_s[:-1], edges.on_s[1:])
         faded &= power > _OVER_PAUSES * float(np.median(pauses)) if pauses.size else True
         edges = replace(edges, on_s=np.where(faded, edges.on_s, starts_s))
-        path, edges = _kept(path, edges, true | faded)
+        if (kept := true | faded).any():
+            path, edges = _kept(path, edges, kept)
         return _marks(base, path, edges, keyed=True)
     return _marks(base, path, _presence(edges, path), keyed=False)
 

@@ -352,7 +352,8 @@ def _less_keying(sidebands: list[Sideband], m: Modulation) -> tuple[list[Sideban
 
     locked = [b for b in sidebands if on_rate(b)]
     own = [b for b in locked if b.family not in ("mains", "twice-mains")]
-    if len(locked) == 1 and own and own[0].offset_hz < (_BLIND_ORDERS + 0.5) * rate:
+    # a lone one of a family has others that the keying does not explain
+    if len(locked) == 1 and own and own[0].family is None and own[0].offset_hz < (_BLIND_ORDERS + 0.5) * rate:
         return [b for b in sidebands if b is not own[0]], (own[0].offset_hz,)
     if not own or len(locked) < 2:
         return sidebands, ()
