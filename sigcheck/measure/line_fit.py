@@ -4,7 +4,8 @@ A line pair is U exp(j w t) + L exp(-j w t); then AM index m = |U + conj(L)|, an
 and neither depends on where time begins (the sidebands' phase against the carrier does).
 
 Each element was divided by its own mean, which takes from a slow line what that mean holds of it. The
-same is taken from the line before it is fitted, so its level comes out whole.
+same is taken from the line before it is fitted, so its level comes out whole. Samples count by the
+carrier's power, for the noise is even in the audio.
 
 Mains wanders, so each block's turn of the lines is followed as a course between knots two seconds apart,
 shared by all harmonics (Gauss and Newton's least squares, with a random walk of the frequency as prior).
@@ -47,6 +48,12 @@ class Block:
     t: Real  # seconds from the recording's start
     place: slice  # of its samples among all used ones
     elements: NDArray[np.intp]  # where each element begins; empty for a steady tone
+    gain: NDArray[np.float32]  # the carrier's amplitude over its rms: noise is even in ``y * gain``
+
+    @property
+    def held(self) -> float:
+        """Samples' worth of the block: as many at the carrier's rms hold as much."""
+        return float((self.gain**2).sum(dtype=np.float64))
 
     def centred(self, x: Complex) -> Complex:
         """Columns (n, k) less their means over each element, as was done to the signal."""
@@ -147,7 +154,8 @@ class LineFit:
             k = np.flatnonzero(m.use[s]) + s.start
             mark = m.mark[k]
             starts = np.concatenate([[0], np.flatnonzero(np.diff(mark)) + 1]) if m.keyed else np.zeros(0)
-            self.blocks.append(Block(m.y[k], k / m.rate_hz, slice(first, first + k.size), starts.astype(np.intp)))
+            place = slice(first, first + k.size)
+            self.blocks.append(Block(m.y[k], k / m.rate_hz, place, starts.astype(np.intp), m.gain[k]))
             first += k.size
         self.where = np.concatenate([np.flatnonzero(m.use[s]) + s.start for s in slices])
 
@@ -165,7 +173,7 @@ class LineFit:
             e = np.concatenate([_harmonics(turn.cycles[i], turn.orders) for turn in turns], axis=1)
             amplitude[i], spread[i], left = _solve(b, np.concatenate([e, e.conj()], axis=1))
             rest[self.where[b.place]] = left
-        weights = np.array([b.y.size for b in self.blocks], np.float64)
+        weights = np.array([b.held for b in self.blocks])
         offsets = tuple(k * turn.mean_hz for turn in turns for k in turn.orders)
         return Fitted(rest, offsets, amplitude, spread, weights / weights.sum())
 
@@ -189,15 +197,19 @@ class LineFit:
             hz.append(float(np.dot(since, own) / np.dot(since, since)))
         return Turn(cycles, turn.orders, np.array(hz))
 
-    def sums(self, rest: Complex, turn: Turn, orders: list[int]) -> tuple[Real, Real]:
-        """Power per sample at orders of the turn in ``rest``, summed over blocks: (upper, lower), each (orders,)."""
-        upper, lower = np.zeros(len(orders)), np.zeros(len(orders))
+    def sums(self, rest: Complex, turn: Turn, orders: list[int]) -> Real:
+        """Power per sample at orders of the turn in ``rest``, summed over blocks.
+
+        Returns (4, orders): upper, lower, and the pair's amplitude and angle part.
+        """
+        out = np.zeros((4, len(orders)))
         for b, cycles in zip(self.blocks, turn.cycles, strict=True):
             e = _harmonics(cycles, orders)
-            data = rest[self.where[b.place]]
-            upper += np.abs(e.conj().T @ data) ** 2 / b.y.size
-            lower += np.abs(e.T @ data) ** 2 / b.y.size
-        return upper, lower
+            data = rest[self.where[b.place]] * b.gain**2
+            upper, lower = e.conj().T @ data, (e.T @ data).conj()
+            for row, part in zip(out, (upper, lower, (upper + lower) / 2, (upper - lower) / 2), strict=True):
+                row += np.abs(part) ** 2 / b.held
+        return out
 
 
 def _followed(b: Block, cycles: Real, orders: list[int], noise: float, walk_hz: float) -> Real:
@@ -216,7 +228,8 @@ def _followed(b: Block, cycles: Real, orders: list[int], noise: float, walk_hz: 
         order = np.array([k for k in orders if k <= top])
         e = few.centred(pairs(own + ((1 - share) * bent[left] + share * bent[left + 1]), order.tolist()))
         amplitude, _, rest = _solve_centred(few, e)
-        slope = e @ (1j * np.concatenate([order, -order]) * amplitude).astype(np.complex64)
+        slope = e @ (1j * np.concatenate([order, -order]) * amplitude).astype(np.complex64) * few.gain
+        rest = rest * few.gain
         power = slope.real**2 + slope.imag**2
         pull = slope.real * rest.real + slope.imag * rest.imag
         information = np.zeros((knots, knots))
@@ -251,7 +264,8 @@ def _thinned(b: Block, cycles: Real, highest_hz: float) -> tuple[Block, Real]:
     element = np.searchsorted(b.elements, np.arange(n) * by, side="right")[whole]
     starts = np.concatenate([[0], np.flatnonzero(np.diff(element)) + 1]) if b.elements.size else np.zeros(0)
     y = b.y[: n * by].reshape(n, by).mean(axis=1)[whole]
-    few = Block(y, t.mean(axis=1)[whole], b.place, starts.astype(np.intp))
+    gain = b.gain[: n * by].reshape(n, by).mean(axis=1)[whole]
+    few = Block(y, t.mean(axis=1)[whole], b.place, starts.astype(np.intp), gain)
     return few, cycles[: n * by].reshape(n, by).mean(axis=1)[whole]
 
 
@@ -280,10 +294,11 @@ def steady_hz(b: list[Block], near_hz: float, reach_hz: float) -> tuple[float, f
         e = phasors(near_hz * t)
         at = np.bincount(group, t) / np.maximum(np.bincount(group), 1)
         turn = np.exp(-2j * np.pi * np.outer(trial - near_hz, at))
-        for out, y, back in ((upper, block.y * e.conj(), turn), (lower, block.y * e, turn.conj())):
+        data = block.y * block.gain**2
+        for out, y, back in ((upper, data * e.conj(), turn), (lower, data * e, turn.conj())):
             out[i] = back @ (np.bincount(group, y.real) + 1j * np.bincount(group, y.imag))
     together = np.abs(upper.sum(axis=0)) ** 2 + np.abs(lower.sum(axis=0)) ** 2
-    held = np.array([x.y.size for x in b], float)
+    held = np.array([x.held for x in b])
     apart = float(((np.abs(upper) ** 2 + np.abs(lower) ** 2).max(axis=1) / held).sum())
     k = int(np.argmax(together))
     f = float(trial[k])
@@ -310,7 +325,7 @@ def _solve(b: Block, e: Complex) -> tuple[NDArray[np.complex128], Real, Complex]
 
 def _solve_centred(b: Block, e: Complex) -> tuple[NDArray[np.complex128], Real, Complex]:
     """(amplitudes (k,), their variance over the noise's per sample, what is left (n,))."""
-    h = e.conj().T
+    h = (e * (b.gain**2)[:, None]).conj().T
     gram = (h @ e).astype(np.complex128)
     gram[np.diag_indices(e.shape[1])] *= 1.0 + 1e-6
     inverse = np.linalg.pinv(gram, rcond=1e-3, hermitian=True)

@@ -2,8 +2,15 @@
 
 Mains wanders by tens of millihertz, so longer blocks would lose its harmonics. In pure noise the sum of
 K blocks' powers over the noise follows a gamma distribution of shape K (one side of the tone) or 2 K
-(both sides); a line counts where chance would exceed it once in some 1e8 cells, which leaves room for
+(a pair); a line counts where chance would exceed it once in some 1e8 cells, which leaves room for
 what is not Gaussian in what keying leaves behind.
+
+A pair is summed from its amplitude and its angle part, each over its own noise. An oscillator's noise is
+angle alone: its two sides are the same noise twice, and summed as two they would exceed the limit of
+independent ones a thousand times too often. The two quadratures are independent in either case.
+
+Each sample counts by the carrier's power there, for the additive noise is even in the audio, not in what
+was divided by a carrier that fades.
 """
 
 from __future__ import annotations
@@ -41,7 +48,8 @@ class Periodogram:
     """Block-averaged periodogram of masked modulation, with its noise.
 
     ``upper`` and ``lower`` (bins,) are powers per block over the noise-equivalent number of samples: white
-    noise of variance v per sample reads v in each.
+    noise of variance v per sample (at the carrier's rms) reads v in each. ``pair`` (bins,) is the sum over
+    blocks of a pair's amplitude and angle powers, each over its own noise.
     """
 
     def __init__(self, y: Complex, m: Modulation, blocks: list[slice], *, floor_hz: float = 15.0) -> None:
@@ -50,9 +58,10 @@ class Periodogram:
         longest = max(b.stop - b.start for b in blocks)
         self.size = fft.next_fast_len(2 * longest)
         stack = np.zeros((len(blocks), self.size), np.complex64)
-        weights = np.array([m.use[b].sum() for b in blocks], np.float64)
+        share = np.where(m.use, m.gain, np.float32(0.0)) ** 2
+        weights = np.array([share[b].sum(dtype=np.float64) for b in blocks])
         for row, b in zip(stack, blocks, strict=True):
-            row[: b.stop - b.start] = y[b]
+            row[: b.stop - b.start] = y[b] * share[b]
         spectra = fft.fft(stack, axis=1, workers=-1, overwrite_x=True)
         power = (spectra.real**2 + spectra.imag**2).sum(axis=0, dtype=np.float64) / weights.sum()
         self.bin_hz = m.rate_hz / self.size
@@ -69,6 +78,16 @@ class Periodogram:
         self.noise_upper = _median_floor(self.upper, width, step, self.blocks)
         self.noise_lower = _median_floor(self.lower, width, step, self.blocks)
         self.first = max(2, round(m.lowest_hz / self.bin_hz))
+        mirrored = np.concatenate([spectra[:, :1], spectra[:, -1 : -half - 1 : -1]], axis=1)
+        # |Z(f) +- conj Z(-f)|^2 / 4 = (|Z(f)|^2 + |Z(-f)|^2 +- 2 Re Z(f) Z(-f)) / 4
+        product = 2 * (spectra[:, : half + 1] * mirrored).real.sum(axis=0, dtype=np.float64) / weights.sum()
+        both = self.upper + self.lower
+        am, pm = (np.maximum(both + part, 0.0) / 4 for part in (product, -product))
+        self.noise_am = _median_floor(am, width, step, self.blocks)
+        self.noise_pm = _median_floor(pm, width, step, self.blocks)
+        sides = self.upper / self.noise_upper + self.lower / self.noise_lower
+        # one quadrature's line far under the other's noise has neither level nor place: both must show it
+        self.pair = self.blocks * np.minimum(sides, am / self.noise_am + pm / self.noise_pm)
 
     def pair_sum(self, f: Real) -> Real:
         """Blocks' powers of a line pair over the noise, summed over blocks and sides, at exact offsets.
@@ -78,7 +97,7 @@ class Periodogram:
         at, bins = f / self.bin_hz, np.arange(self.upper.size)
         upper = self.blocks * np.interp(at, bins, self.upper / self.noise_upper)
         lower = self.blocks * np.interp(at, bins, self.lower / self.noise_lower)
-        pair = np.minimum(upper + lower, _LOPSIDED * np.minimum(upper, lower))
+        pair = np.minimum(np.interp(at, bins, self.pair), _LOPSIDED * np.minimum(upper, lower))
         alone = np.where(self.reach[0] > self.reach[1], lower, upper)
         return np.asarray(np.where(f < min(self.reach), pair, 2 * alone))
 
@@ -121,7 +140,7 @@ class Periodogram:
         ratio_upper, ratio_lower = self.upper / self.noise_upper, self.lower / self.noise_lower
         shown = np.maximum(ratio_upper, ratio_lower) > self.side_limit()
         both_reach = np.arange(shown.size) * self.bin_hz < min(self.reach)
-        shown |= both_reach & (self.blocks * (ratio_upper + ratio_lower) > self.pair_limit(CHANCE))
+        shown |= both_reach & (self.pair > self.pair_limit(CHANCE))
         shown[: self.first] = False
         guard = max(2, round(3.0 / (COHERENT_S * self.bin_hz)))
         for f in exclude:
@@ -145,6 +164,11 @@ class Periodogram:
         """Noise variance per sample near an offset, mean of both sides."""
         k = int(np.clip(round(f / self.bin_hz), 0, self.upper.size - 1))
         return float(0.5 * (self.noise_upper[k] + self.noise_lower[k]))
+
+    def noises_near(self, f: float) -> tuple[float, float, float]:
+        """Noise per sample near an offset: of a side, of the amplitude part, of the angle part."""
+        k = int(np.clip(round(f / self.bin_hz), 0, self.upper.size - 1))
+        return self.noise_near(f), float(self.noise_am[k]), float(self.noise_pm[k])
 
     def floor_dbc(self) -> float:
         """Level of the sides of a pair that would just have been detected, at a typical offset."""

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigcheck.measure.line_fit import Fitted, Line, LineFit, Turn, cut_blocks, pairs, steady_hz
+from sigcheck.measure.line_proof import keeps_phase, there_all_the_time
 from sigcheck.measure.line_search import (
     CHANCE_GIVEN,
     COHERENT_S,
@@ -30,7 +31,9 @@ __all__ = ["Found", "Modulation", "find_lines", "modulation", "single_spurs"]
 _MAX_ORDER = 20
 _LOWEST_AUDIO_HZ = 60.0
 _MAX_OTHER_LINES = 6
+_MAX_DOUBTFUL = 6
 _LEADING_ORDERS = 3
+_SURE_MAINS_HZ = 0.1  # of a grid of 50 or 60 Hz: chance puts one line in 250 so near
 _KEYING_ORDERS = 16
 _BLIND_ORDERS = 4  # keyers wander by a per cent, so do these
 _STEADY_SHARE = 0.98  # of a line's power that adds up over all blocks at one frequency: else it wanders
@@ -67,15 +70,20 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
     fit = LineFit(m, blocks)
     spectrum = Periodogram(m.y, m, blocks)
     others: list[Turn] = []
+    doubtful: list[float] = []  # stand out, but do not keep their phase
     fitted = fit.fit(others)
 
     def add_others(more: Callable[[float], bool], ahead: list[Turn]) -> None:
         nonlocal spectrum, fitted
-        while len(others) < _MAX_OTHER_LINES:
-            peak = spectrum.strongest(exclude=list(fitted.offsets))
+        while len(others) < _MAX_OTHER_LINES and len(doubtful) < _MAX_DOUBTFUL:
+            peak = spectrum.strongest(exclude=[*fitted.offsets, *doubtful])
             if peak is None or not more(peak):
                 return
-            others.append(_other_turn(fit, spectrum, fitted.rest, peak))
+            turn = _other_turn(fit, spectrum, fitted.rest, peak)
+            if not keeps_phase(fit, fitted.rest, turn, spectrum.noise_near(peak)):
+                doubtful.append(peak)
+                continue
+            others.append(turn)
             fitted = fit.fit([*ahead, *others])
             spectrum = Periodogram(fitted.rest, m, blocks)
 
@@ -97,7 +105,7 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
     lines_found = fitted.lines(spectrum.noise_near)
     fundamental = None if mains is None else mains.mean_hz
     first = 0 if mains is None else len(mains.orders)
-    crowded = _crowded(fitted.offsets, first)
+    crowded = _crowded(fitted.offsets, first, doubtful)
     lines_found = [line for k, line in enumerate(lines_found) if k not in crowded]
     known = [hz for k, hz in enumerate(fitted.offsets) if k not in crowded]
     whole = _put_back(fitted, others, first, crowded, fit)
@@ -133,10 +141,13 @@ def _with(fitted: Fitted, turn: Turn, fit: LineFit) -> Complex:
     return out
 
 
-def _crowded(offsets: Sequence[float], first: int) -> frozenset[int]:
-    """Which of the fitted lines, from the ``first`` on, are pieces of one that wanders: many close together."""
-    own = np.array([offsets[k] for k in range(first, len(offsets))])
-    near = (np.abs(own[:, None] - own[None, :]) < _PIECES_REACH_HZ).sum(axis=1)
+def _crowded(offsets: Sequence[float], first: int, doubtful: Sequence[float]) -> frozenset[int]:
+    """Which of the fitted lines, from the ``first`` on, are pieces of one that wanders: many close together.
+
+    The ``doubtful`` count with them.
+    """
+    own = np.array(offsets[first:])
+    near = (np.abs(own[:, None] - np.array([*own, *doubtful])[None, :]) < _PIECES_REACH_HZ).sum(axis=1)
     return frozenset(first + int(k) for k in np.flatnonzero(near >= _PIECES))
 
 
@@ -177,9 +188,10 @@ def _mains_turn(fit: LineFit, spectrum: Periodogram, rest: Complex) -> Turn | No
     rest = fit.fit([turn], rest).rest
     hidden = [k for k in every if k not in orders]
     if hidden:
-        upper, lower = fit.sums(rest, turn, hidden)
-        noise = np.array([spectrum.noise_near(k * mains) for k in hidden])
+        upper, lower, am, pm = fit.sums(rest, turn, hidden)
+        noise, am_noise, pm_noise = np.array([spectrum.noises_near(k * mains) for k in hidden]).T
         both = np.minimum(upper + lower, 11 * np.minimum(upper, lower)) / noise
+        both = np.minimum(both, am / am_noise + pm / pm_noise)
         faint = (upper + lower) / fit.where.size < 10 ** (LEAST_DBC / 10)
         orders = sorted([*orders, *np.array(hidden)[(both > given) & ~faint].tolist()])
     return Turn(turn.cycles, orders, turn.hz)
@@ -222,7 +234,12 @@ def _named(
                 continue  # direct current and hum, with the keying's own sidebands
             if at > 1.5 * tone_hz and _on_grid(at, tone_hz, 40.0):
                 continue  # a harmonic of the tone, with its keying
-            if side.family is None or (side.order or 0) > 6:
+            if additive_mains_hz is not None and at > 1.5 * tone_hz:
+                product = abs(at - tone_hz * round(at / tone_hz))
+                if _on_grid(product, additive_mains_hz, 0.5):
+                    continue  # hum and the tone in a stage that distorts
+            near = mains is not None and _on_grid(line.offset_hz, mains, _SURE_MAINS_HZ)
+            if side.family is None or ((side.order or 0) > 6 and not near):
                 singles.append((sign * line.offset_hz, side.level_dbc))
                 continue
         sidebands.append(side)
@@ -264,6 +281,8 @@ def _wandering_lines(y: Complex, m: Modulation, known: list[float], seen: list[f
         side = p.upper if p.upper[k] > p.lower[k] else p.lower
         if not pieces and not (_stands_up(side, k, reach) or _stands_up(p.upper + p.lower, k, reach)):
             continue
+        if not there_all_the_time(*_hump_powers(p, hump, 1 if side is p.upper else -1)):
+            continue
         line = _hump(p, hump, m.rate_hz, len(blocks))
         if max(line.upper, line.lower) >= 10 ** (LEAST_DBC / 10):
             out.append(line)
@@ -280,6 +299,14 @@ def _hump(p: Periodogram, hump: NDArray[np.intp], rate_hz: float, blocks: int) -
     excess = np.maximum(p.upper[hump] + p.lower[hump] - p.noise_upper[hump] - p.noise_lower[hump], 0.0)
     middle = float((excess * hump).sum() / max(excess.sum(), 1e-30)) * p.bin_hz
     return Line(middle, upper, lower, cross, noise, blocks)
+
+
+def _hump_powers(p: Periodogram, hump: NDArray[np.intp], side: int) -> tuple[Real, Real]:
+    """(power, noise) of each block in some bins of the upper (1) or lower (-1) side."""
+    part = p.each[:, side * hump]
+    noise = (p.noise_upper if side > 0 else p.noise_lower)[hump].sum()
+    power = (part.real**2 + part.imag**2).sum(axis=1, dtype=np.float64) / p.weights
+    return power, np.full(power.size, float(noise))
 
 
 def _stands_up(power: Real, k: int, reach: int) -> bool:
