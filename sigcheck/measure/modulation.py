@@ -26,6 +26,7 @@ _SHORT_ELEMENT_S = 0.6
 _STILL_MOVING_RAD = 0.3
 _LEAST_SETTLED = 0.1
 _ADDITIVE_BLOCK_S = 1.5  # shorter than mains or an oscillator wanders, longer than a word's gap
+_HARMONIC_BLOCK_S = 4.0  # a tone that drifts through the filter changes what that does to its harmonics
 _SETTLING_SHARE = 0.5
 _SETTLING_S = (0.006, 0.018, 0.054, 0.162)
 
@@ -88,7 +89,7 @@ def modulation(
         use[-round(0.02 * rate) :] = False
     if use.sum() < 0.1 * rate:
         return None
-    carrier = track.carrier[index]
+    carrier = followed = track.carrier[index]
     if marks.keyed and float(np.quantile(marks.off_s - marks.on_s, 0.9)) < _SHORT_ELEMENT_S:
         of_mark = _mark_index(marks.on_s, marks.off_s, t, use)
         level = _level_carrier(carrier, use, of_mark, t, marks)
@@ -98,8 +99,9 @@ def modulation(
     usable = use & (np.abs(carrier) > 1e-3 * marks.amplitude)
     y[usable] = band[usable] / carrier[usable]
     mark = _mark_index(marks.on_s, marks.off_s, t, usable)
+    away = _path_cycles(base, t[usable])
+    y[usable] = _less_harmonics(y[usable], t[usable], away, followed[usable], track.tone_hz)
     if marks.keyed and additive:
-        away = _path_cycles(base, t[usable])
         y[usable] = _less_additive(y[usable], t[usable], mark[usable], away, carrier[usable], additive)
     tone = float(np.median(base.path_hz))
     y = _without_what_elements_share(y, usable, mark, marks, t)
@@ -143,6 +145,24 @@ def _path_cycles(base: Baseband, t: Real) -> Real:
     path = base.path_hz
     cycles = np.concatenate([[0.0], np.cumsum(0.5 * (path[1:] + path[:-1]))]) / base.rate_hz
     return np.asarray(np.interp(t * base.rate_hz, np.arange(path.size), cycles))
+
+
+def _less_harmonics(y: Complex, t: Real, path_cycles: Real, carrier: Complex, tone_hz: float) -> Complex:
+    """Used samples less the tone's own harmonics, which turn with it, and the audio's mean.
+
+    In the gaps' pattern they leave side lobes a dit rate apart, also from beyond the band that is searched.
+    """
+    unit = carrier / np.maximum(np.abs(carrier), 1e-30)
+    once = np.asarray(phasors(path_cycles) * unit, np.complex64)
+    block = ((t - t[0]) / _HARMONIC_BLOCK_S).astype(np.intp)
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(block)) + 1])
+    lengths = np.diff(np.append(starts, t.size))
+    out, wave = y.copy(), once.conj()  # seen from the tone, 0 Hz is as far below as the second harmonic is above
+    for order in range(int((BAND_HZ + _TAPER_HZ) / max(tone_hz, 100.0)) + 1):
+        size = np.add.reduceat(out * wave.conj(), starts) / lengths
+        out -= wave * np.repeat(size, lengths).astype(np.complex64)
+        wave = once if order == 0 else wave * once
+    return np.asarray(out, np.complex64)
 
 
 def _less_additive(

@@ -41,6 +41,7 @@ _WANDER_Q_HZ = 0.1  # walk in a second of a line that is not crystal-stable
 _WANDERING_BLOCK_S = 0.5
 _WANDER_REACH_HZ = 12.0
 _PIECES, _PIECES_REACH_HZ = 2, 2.0  # so many lines so close together are one that wanders
+_PIECE_SHARE = 0.1  # of its neighbour's power: a line that keeps its phase leaves less beside itself
 _BEYOND_BAND = 20.0  # over the noise in its resolution, for a line outside the passband
 _HUMP_RISE = 3.0  # the keying's copies of a true one stand half as high beside it
 _WANDERING_LOWEST_HZ = 60.0  # slower humps are fading, or what a strong chirp leaves, not a supply
@@ -70,18 +71,18 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
     fit = LineFit(m, blocks)
     spectrum = Periodogram(m.y, m, blocks)
     others: list[Turn] = []
-    doubtful: list[float] = []  # stand out, but do not keep their phase
+    doubtful: list[tuple[float, float]] = []  # (offset, power over the tone's) that does not keep its phase
     fitted = fit.fit(others)
 
     def add_others(more: Callable[[float], bool], ahead: list[Turn]) -> None:
         nonlocal spectrum, fitted
         while len(others) < _MAX_OTHER_LINES and len(doubtful) < _MAX_DOUBTFUL:
-            peak = spectrum.strongest(exclude=[*fitted.offsets, *doubtful])
+            peak = spectrum.strongest(exclude=[*fitted.offsets, *(f for f, _ in doubtful)])
             if peak is None or not more(peak):
                 return
             turn = _other_turn(fit, spectrum, fitted.rest, peak)
             if not keeps_phase(fit, fitted.rest, turn, spectrum.noise_near(peak)):
-                doubtful.append(peak)
+                doubtful.append((peak, spectrum.level(peak)))
                 continue
             others.append(turn)
             fitted = fit.fit([*ahead, *others])
@@ -105,7 +106,7 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
     lines_found = fitted.lines(spectrum.noise_near)
     fundamental = None if mains is None else mains.mean_hz
     first = 0 if mains is None else len(mains.orders)
-    crowded = _crowded(fitted.offsets, first, doubtful)
+    crowded = _crowded(lines_found, first, doubtful)
     lines_found = [line for k, line in enumerate(lines_found) if k not in crowded]
     known = [hz for k, hz in enumerate(fitted.offsets) if k not in crowded]
     whole = _put_back(fitted, others, first, crowded, fit)
@@ -141,14 +142,18 @@ def _with(fitted: Fitted, turn: Turn, fit: LineFit) -> Complex:
     return out
 
 
-def _crowded(offsets: Sequence[float], first: int, doubtful: Sequence[float]) -> frozenset[int]:
+def _crowded(fitted: Sequence[Line], first: int, doubtful: Sequence[tuple[float, float]]) -> frozenset[int]:
     """Which of the fitted lines, from the ``first`` on, are pieces of one that wanders: many close together.
 
-    The ``doubtful`` count with them.
+    The ``doubtful`` count with them. What is far weaker than its neighbour is no piece beside it but what
+    is left of it.
     """
-    own = np.array(offsets[first:])
-    near = (np.abs(own[:, None] - np.array([*own, *doubtful])[None, :]) < _PIECES_REACH_HZ).sum(axis=1)
-    return frozenset(first + int(k) for k in np.flatnonzero(near >= _PIECES))
+    own = [(line.offset_hz, max(line.upper, line.lower, 1e-20)) for line in fitted[first:]]
+    return frozenset(
+        first + k
+        for k, (hz, power) in enumerate(own)
+        if sum(abs(f - hz) < _PIECES_REACH_HZ and p > _PIECE_SHARE * power for f, p in [*own, *doubtful]) >= _PIECES
+    )
 
 
 def _put_back(fitted: Fitted, others: list[Turn], first: int, which: frozenset[int], fit: LineFit) -> Complex:

@@ -53,6 +53,7 @@ _MAINS_SPAN_HZ = 1.0
 _ADDITIVE_DBC = -45.0
 _MOST_ADDITIVE = 8
 _HUM_TOP_HZ = 1000.0
+_PATTERN_HZ, _PATTERN_DB = 60.0, 6.0
 
 
 @dataclass(frozen=True)
@@ -374,6 +375,13 @@ def sort_out(lines: Lines, q: Quiet, track: Track) -> Lines:
         # what is left of a strong carrier beside ours, smeared by our keying
         return any(abs(hz - o.frequency_hz) < 120.0 and level_dbc < o.level_dbc - 20.0 for o in lines.others)
 
+    def of_hum(hz: float, level_dbc: float) -> bool:
+        # and what the keying's pattern leaves beside additive lines, a few times its rate away
+        if not q.key_up:
+            return False
+        near = slice(max(0, round((hz - _PATTERN_HZ) / q.bin_hz)), round((hz + _PATTERN_HZ) / q.bin_hz) + 1)
+        return float(q.power[near].max(initial=0.0)) > tone_power(track) * 10 ** ((level_dbc + _PATTERN_DB) / 10)
+
     def gone_at_key_up(hz: float, level_dbc: float) -> bool:
         if not q.key_up:
             return True
@@ -388,6 +396,7 @@ def sort_out(lines: Lines, q: Quiet, track: Track) -> Lines:
         for spur in lines.spurs
         if apart(spur.frequency_hz)
         and not copy(spur.frequency_hz, spur.level_dbc)
+        and not of_hum(spur.frequency_hz, spur.level_dbc)
         and gone_at_key_up(spur.frequency_hz, spur.level_dbc)
     )
     return replace(lines, spurs=kept)
