@@ -23,7 +23,8 @@ from numpy.typing import NDArray
 from sigcheck.measure import morse
 from sigcheck.measure import slow_path as path
 from sigcheck.measure import slow_runs as run
-from sigcheck.measure.slow_runs import HIGH, LOW, OFF, Pair, PathFit, Rhythm, Runs
+from sigcheck.measure.slow_fit import PathFit, ToneFit, fit_path, run_frequencies
+from sigcheck.measure.slow_runs import HIGH, LOW, OFF, Pair, Rhythm, Runs
 from sigcheck.measure.spectrum import Survey, quiet_density
 from sigcheck.measure.track import Baseband, Marks, Mask, Real
 
@@ -37,6 +38,15 @@ _LEAST_ELEMENTS = 8
 _LEAST_EACH = 1.7  # elements a character: plain text has 2.5 and more, chance spells mostly E and T
 _LEAST_KNOWN = 0.75  # of the characters, in the code table
 _LEAST_CONFIDENCE = 0.5
+_PLAIN_CONFIDENCE = 0.97  # of the text, with a course that explains the frequencies: no other reading is looked for
+_PLAIN_SCATTER = 1.6
+_PLAIN_BENDS = 2.5
+_PLAIN_REST = 0.1  # of the shift, or of what a dit resolves
+_RUN_COST = 2.0  # nats: more runs explain more
+_SETTLED = 0.03  # of what the time scale resolves: keyed oscillators hold their frequency so well
+_MOST_UNEXPLAINED = 20.0  # nats for one run's frequency: it may be a slip
+_MOST_REST = 0.3  # of the shift, or of what a dit resolves, that the frequencies of the runs may scatter
+_BEND_COST = 3.0  # nats: so do more bends of the course
 _UNKNOWN_COST = 4.0  # nats: the prior of a pattern that is no character
 _USUAL_WAY_UP = 3.0  # nats: senders shift upwards at key-down (common practice), most receivers keep it so
 _LEAST_SHIFT_DITS = 0.3  # shift times dit: a dit tells no smaller one from none
@@ -46,6 +56,7 @@ _LEAST_DIT_ENERGY = 8.0  # 9 dB: below it text is guesswork
 _LENGTH_SPREAD = 0.12  # of the logarithm of lengths; noise places the edges of a 16 dB dit to a tenth of it
 _MOST_MISFIT = 1.3  # mean over the lengths; exponential lengths, as of a loose contact, have 2.5
 _LEAST_PARTED = 0.7  # of DFCW's elements have a gap after them: what merely steps about has none
+_LEAST_INSIDE = 0.35  # of the gaps lie inside characters
 _MOST_SPREAD = 0.2  # of the lengths about their classes: machines key slow modes
 _WIDEST_SHIFT_HZ = 520.0
 _SEARCH_FRAMES_S = (1.0, 4.0, 20.0)
@@ -60,6 +71,7 @@ class Elements:
     dah: Mask
     sure: Real  # probability of each element's tone or presence, gaps beside it included
     decoded: morse.Decoded
+    right_way_up: float = 1.0  # probability that mark and space (dah and dit) are not exchanged
 
     @property
     def known(self) -> float:
@@ -71,7 +83,11 @@ class Elements:
     def confidences(self) -> tuple[float, ...]:
         """Probability of each character, the doubt about its elements included."""
         return tuple(
-            float(c.confidence * np.prod(self.sure[(self.middle_s > c.start_s) & (self.middle_s < c.end_s)]))
+            float(
+                self.right_way_up
+                * c.confidence
+                * np.prod(self.sure[(self.middle_s > c.start_s) & (self.middle_s < c.end_s)])
+            )
             for c in self.decoded.characters
         )
 
@@ -105,6 +121,18 @@ class SlowKeying:
         return float(np.median(use)) * self.dit_s
 
     @property
+    def plain(self) -> bool:
+        """Whether it is so clear that no other reading need be tried."""
+        follows = self.fit.scatter < _PLAIN_SCATTER or self.fit.rest_hz < _PLAIN_REST * self._resolved_hz
+        sure = float(np.mean(self.elements.confidences)) > _PLAIN_CONFIDENCE * self.elements.right_way_up
+        return follows and sure and self.fit.bends < _PLAIN_BENDS
+
+    @property
+    def _resolved_hz(self) -> float:
+        """What frequencies must be told apart to read this."""
+        return min(self.fit.shift_hz, 1.0 / self.dit_s) if self.pair.tones == 2 else 1.0 / self.dit_s
+
+    @property
     def _shift_is_seen(self) -> bool:
         least = max(_LEAST_SHIFT_DITS / self.dit_s, 5 * self.fit.shift_sigma)
         return self.pair.tones == 1 or self.fit.shift_hz > least
@@ -123,6 +151,7 @@ class SlowKeying:
             and self.dit_energy > _LEAST_DIT_ENERGY
             and self.dit_s >= 0.8 * SHORTEST_DIT_S
             and self._shift_is_seen
+            and self.fit.rest_hz < _MOST_REST * self._resolved_hz
             and _tells_kinds(e)
             and e.on_s.size >= _LEAST_EACH * len(e.decoded.characters)
             and (self.mode == "dfcw" or float(_misfits(e, self.dit_s).mean()) < _MOST_MISFIT)
@@ -222,12 +251,14 @@ def _standing_out(s: Survey, noise: Real, seconds: float, top_hz: float) -> tupl
 
 def _near(s: Survey, centre: float, density: float, plan: Plan | None) -> SlowKeying | None:
     wanted = plan.main if plan is not None else None
-    b = path.band(s.audio, s.rate_hz, centre, density)
+    noise = path.noise_about(s, centre, density)
+    b = path.band(s.audio, s.rate_hz, centre, noise)
     if path.rests(b):
         return None
     scale = path.time_scale(b)
     if scale is None:
         return None
+    trust = min(1.0, run.MOST_ENERGY / max(path.frames(b, scale).density * scale, 1e-12))
     best: SlowKeying | None = None
     for length in _lengths(scale, wanted, b):
         for low, high, course in _courses(b, length, wanted):
@@ -235,18 +266,21 @@ def _near(s: Survey, centre: float, density: float, plan: Plan | None) -> SlowKe
             if read is None:
                 continue
             if read.pair.tones == 1:
-                read = _with_partner(s, read, length, density, wanted)
-            if read.convincing and (best is None or _merit(read) > _merit(best)):
+                read = _with_partner(s, read, length, noise, wanted)
+            if read.convincing and (best is None or _merit(read, scale, trust) > _merit(best, scale, trust)):
                 best = read
-        if best is not None:
+        if best is not None and best.plain:
             break
     return best
 
 
-def _merit(k: SlowKeying) -> float:
-    """Likelihood of the runs and the characters."""
+def _merit(k: SlowKeying, scale_s: float, trust: float) -> float:
+    """Likelihood of the runs and the characters; ``trust``, the share of the energy that counts, is common to all."""
     unknown = (1.0 - k.elements.known) * len(k.elements.decoded.characters)
-    return k.score - _UNKNOWN_COST * unknown
+    # a course that follows the keying, or that leaves frequencies unexplained, is the less likely one
+    course = _BEND_COST * k.fit.bends + k.fit.misfit(_SETTLED / scale_s, _MOST_UNEXPLAINED)
+    likely = run.total_likelihood(k.runs, k.pair, trust)
+    return likely - _RUN_COST * k.runs.state.size - course - _UNKNOWN_COST * unknown
 
 
 def _lengths(scale: float, wanted: Sent | None, b: path.Band) -> list[float]:
@@ -268,7 +302,7 @@ def _courses(
     # another tone must earn more than the freedom of where it lies
     found.sort(key=lambda c: c.score - 6.0 * (c.shift_hz > 0), reverse=True)
     # one tone alone is always tried: a pair nearer than the resolution explains it as well
-    chosen = found[:3] + [c for c in found[3:] if not c.shift_hz]
+    chosen = path.straight_courses(f, path.narrow_shifts(f)) + found[:2] + [c for c in found[2:] if not c.shift_hz]
     return [(b, b, c) for c in chosen]
 
 
@@ -291,27 +325,40 @@ def _read(
         followed = _followed(pair, runs, frame_s)
         if followed is None:
             return None
-        pair, _ = followed
-    read = None
-    for mode, inverted, rhythm in _hypotheses(runs, pair):
-        tried = _by_rhythm(mode, inverted, rhythm, pair)
-        if tried is not None and (read is None or _preferred(tried, read, wanted)):
-            read = tried
-    return read
+        pair, _, _ = followed
+    readings = [
+        reading
+        for mode, inverted, rhythm in _hypotheses(runs, pair)
+        for reading in _by_rhythm(mode, inverted, rhythm, pair)
+    ]
+    return _right_way_up(readings, wanted)
+
+
+def _right_way_up(readings: list[SlowKeying], wanted: Sent | None) -> SlowKeying | None:
+    """The better of two readings, one upside down, which it may be by that probability; None where there is none."""
+    if len(readings) < 2:
+        return readings[0] if readings else None
+    like = [_likeness(k.elements.decoded.text or "", wanted.text) if wanted and wanted.text else 0.0 for k in readings]
+    if abs(like[0] - like[1]) > 0.3:
+        return readings[int(np.argmax(like))]
+    lead = _upright(readings[0]) - _upright(readings[1])
+    better = readings[0 if lead > 0 else 1]
+    sure = float(1.0 / (1.0 + np.exp(-min(abs(lead), 50.0))))
+    return replace(better, elements=replace(better.elements, right_way_up=sure))
 
 
 def _enough(runs: Runs) -> bool:
     return int(runs.on.sum()) >= _LEAST_ELEMENTS and runs.state.size >= _LEAST_ELEMENTS + 4
 
 
-def _followed(pair: Pair, runs: Runs, dit_s: float) -> tuple[Pair, PathFit] | None:
+def _followed(pair: Pair, runs: Runs, dit_s: float) -> tuple[Pair, PathFit, ToneFit] | None:
     """The pair along the path, with the shift and the levels, that the runs themselves show."""
-    tones = run.run_frequencies(runs, pair, dit_s)
-    fit = run.fit_path(tones)
+    tones = run_frequencies(runs, pair, dit_s)
+    fit = fit_path(tones)
     if fit is None or (pair.shift_hz and not fit.shift_hz):
         return None
     moved = replace(pair, path_hz=fit.path(pair.low.times_s), shift_hz=fit.shift_hz)
-    return replace(moved, density=_levels(moved, runs, dit_s)), fit
+    return replace(moved, density=_levels(moved, runs, dit_s)), fit, tones
 
 
 def _levels(pair: Pair, runs: Runs, dit_s: float) -> Real:
@@ -375,34 +422,35 @@ def _marks_of(runs: Runs, mark: int) -> tuple[Real, Real]:
     return runs.start_s[mine], runs.end_s[mine]
 
 
-def _by_rhythm(mode: Mode, inverted: bool, rhythm: Rhythm, pair: Pair) -> SlowKeying | None:
-    """The runs found again with the lengths of the rhythm; twice, as the path is better known then."""
+def _by_rhythm(mode: Mode, inverted: bool, rhythm: Rhythm, pair: Pair) -> list[SlowKeying]:
+    """The runs found again with the lengths of the rhythm; twice, as the path is better known then.
+
+    DFCW is read either way up.
+    """
     dit = rhythm.marks[0]
-    fit = None
+    fit, tones = None, None
     runs: Runs | None = None
     for _ in range(2):
         c = run.cells(pair, dit / 12)
         longest = int(np.ceil(3.6 * dit / c.cell_s)) if mode != "dfcw" else int(np.ceil(3.4 * dit / c.cell_s))
         runs = run.best_runs(run.run_scores(c, pair.tones, longest, 12.0), c, rhythm=rhythm, change=2.0).inner()
         if not _enough(runs):
-            return None
+            return []
         runs = _joined(runs) if mode != "dfcw" else runs
         followed = _followed(pair, runs, dit)
         if followed is None:
-            return None
-        pair, fit = followed
-    assert runs is not None and fit is not None
+            return []
+        pair, fit, tones = followed
+    assert runs is not None and fit is not None and tones is not None
     if (pair.tones == 2 and not _apart(runs, pair)) or (mode != "fskcw" and _elsewhere(runs, pair)):
-        return None
+        return []
     runs = run.sharpened(runs, pair, dit)
-    read = _elements(mode, inverted, runs, pair, dit)
-    if read is None:
-        return None
-    if mode == "dfcw":
-        other = _elements(mode, True, runs, pair, dit)
-        if other is not None and other.known > read.known + 0.2:
-            read, inverted = other, True
-    return SlowKeying(mode, inverted, pair, runs, fit, read, dit, runs.score)
+    sure = run.certainty(runs, pair, dit)
+    if pair.tones == 2:
+        sure[tones.run] = np.minimum(sure[tones.run], 1.0 / (1.0 + np.exp(-np.clip(fit.odds, -50.0, 50.0))))
+    ways = (False, True) if mode == "dfcw" else (inverted,)
+    readings = [(way, _elements(mode, way, runs, pair, dit, sure)) for way in ways]
+    return [SlowKeying(mode, way, pair, runs, fit, e, dit, runs.score) for way, e in readings if e is not None]
 
 
 def _joined(runs: Runs) -> Runs:
@@ -453,15 +501,6 @@ def _apart(runs: Runs, pair: Pair) -> bool:
     return bool(pair.shift_hz > 40.0 or max(level) < 6.0 * min(level))
 
 
-def _preferred(new: SlowKeying, old: SlowKeying, wanted: Sent | None) -> bool:
-    """Whether a reading the other way up is the better one; a planned text decides where it is plain."""
-    if wanted is not None and wanted.text and new.elements.decoded.text and old.elements.decoded.text:
-        like = [_likeness(k.elements.decoded.text or "", wanted.text) for k in (new, old)]
-        if abs(like[0] - like[1]) > 0.3:
-            return like[0] > like[1]
-    return _upright(new) > _upright(old)
-
-
 def _upright(k: SlowKeying) -> float:
     """How well the lengths are those of Morse this way up; a little more for the usual way."""
     unknown = (1.0 - k.elements.known) * len(k.elements.decoded.characters)
@@ -492,16 +531,16 @@ def _likeness(heard: str, text: str) -> float:
 
 
 def _with_partner(
-    s: Survey, read: SlowKeying, frame_s: float, density: float, wanted: Sent | None
+    s: Survey, read: SlowKeying, frame_s: float, noise: path.Noise, wanted: Sent | None
 ) -> SlowKeying:
     """The reading with the tone that is on while this one is off, where there is such a tone far from it."""
     runs, pair = read.runs, read.pair
     centre = pair.low.centre_hz
-    wide = path.band(s.audio, s.rate_hz, centre, density, wanted_hz=min(4.4 * _WIDEST_SHIFT_HZ, s.rate_hz))
+    wide = path.band(s.audio, s.rate_hz, centre, noise, wanted_hz=min(4.4 * _WIDEST_SHIFT_HZ, s.rate_hz))
     offset = _where_when_off(wide, pair, runs, read.dit_s)
     if offset is None:
         return read
-    partner = path.band(s.audio, s.rate_hz, centre + offset, density)
+    partner = path.band(s.audio, s.rate_hz, centre + offset, noise)
     low, high = (pair.low, partner) if offset > 0 else (partner, pair.low)
     hz = pair.path_hz + min(offset, 0.0) - low.centre_hz
     course = path.Course(pair.low.times_s, hz, abs(offset), read.score, float(np.median(pair.density[0])))
@@ -543,8 +582,7 @@ def _where_when_off(wide: path.Band, pair: Pair, runs: Runs, dit_s: float) -> fl
 # --- elements and text -------------------------------------------------------------------------
 
 
-def _elements(mode: Mode, inverted: bool, runs: Runs, pair: Pair, dit_s: float) -> Elements | None:
-    sure = run.certainty(runs, pair, dit_s)
+def _elements(mode: Mode, inverted: bool, runs: Runs, pair: Pair, dit_s: float, sure: Real) -> Elements | None:
     if mode == "dfcw":
         return _from_tones(runs, sure, inverted, pair, dit_s)
     mark = LOW if mode == "qrss" or inverted else HIGH
@@ -552,8 +590,9 @@ def _elements(mode: Mode, inverted: bool, runs: Runs, pair: Pair, dit_s: float) 
     on, off = runs.start_s[mine], runs.end_s[mine]
     if on.size < _LEAST_ELEMENTS:
         return None
-    cut_start, cut_end = _cut(pair, on[0], off[-1])
-    decoded = morse.decode(on, off, cut_start=cut_start, cut_end=cut_end)
+    cut_start, cut_end = _cut(pair, on[0], off[-1], dit_s)
+    heard = (float(pair.low.times_s[0]), float(pair.low.times_s[-1]))
+    decoded = morse.decode(on, off, cut_start=cut_start, cut_end=cut_end, heard_s=heard)
     if decoded.timing is None:
         return None
     first = int(cut_start)
@@ -562,8 +601,9 @@ def _elements(mode: Mode, inverted: bool, runs: Runs, pair: Pair, dit_s: float) 
     return Elements(on, off, dah, _with_gaps(sure, mine), decoded)
 
 
-def _cut(pair: Pair, first_s: float, last_s: float) -> tuple[bool, bool]:
-    step = 0.05
+def _cut(pair: Pair, first_s: float, last_s: float, dit_s: float) -> tuple[bool, bool]:
+    """Whether the first and the last element go on beyond the recording, to within a cell of the runs."""
+    step = max(0.05, 0.1 * dit_s)
     times = pair.low.times_s
     return bool(first_s < times[0] + step), bool(last_s > times[-1] - step)
 
@@ -588,8 +628,13 @@ def _from_tones(runs: Runs, sure: Real, inverted: bool, pair: Pair, dit_s: float
     marks = np.where(dah, 3.0, 1.0)
     gaps = np.array([1.0, 3.0, 7.0])[between]
     begin = np.concatenate([[0.0], np.cumsum(marks[:-1] + gaps)])
-    cut_start, cut_end = _cut(pair, on[0], off[-1])
-    decoded = morse.decode(begin, begin + marks, cut_start=cut_start, cut_end=cut_end)
+    cut_start, cut_end = _cut(pair, on[0], off[-1], dit_s)
+    inside = between == 0
+    unit_s = float(np.median((on[1:] - off[:-1])[inside])) if inside.any() else dit_s
+    unit_s = max(unit_s, 0.02 * dit_s)
+    silence = (on[0] - pair.low.times_s[0], pair.low.times_s[-1] - off[-1])
+    heard = (-float(silence[0]) / unit_s, float(begin[-1] + marks[-1] + silence[1] / unit_s))
+    decoded = morse.decode(begin, begin + marks, cut_start=cut_start, cut_end=cut_end, heard_s=heard)
     if decoded.timing is None:
         return None
     placed = tuple(
@@ -607,8 +652,9 @@ def _gap_classes(gap: Real, dit_s: float) -> NDArray[np.intp]:
     x = np.log(np.clip(gap, 0.0, 12 * dit_s) + 0.2 * dit_s)
     grid = np.unique(np.quantile(x, np.linspace(0.02, 0.98, 49)))
     best, edges = np.inf, (np.inf, np.inf)
-    for i, a in enumerate(grid):
-        for b in grid[i:]:
+    # plain text has two gaps inside characters and more for each one between them
+    for a in grid[grid >= np.quantile(x, _LEAST_INSIDE)]:
+        for b in grid[grid >= a]:
             groups = (x[x <= a], x[(x > a) & (x <= b)], x[x > b])
             # a group costs what a scatter of its own of 0.15 in a few members would
             cost = sum(float(np.sum((g - g.mean()) ** 2)) + 0.1 for g in groups if g.size)

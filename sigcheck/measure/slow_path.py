@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigcheck.measure.carrier import dynamic_path
-from sigcheck.measure.spectrum import running_median
+from sigcheck.measure.spectrum import Survey, running_median
 from sigcheck.measure.track import Complex, Real
 
 BAND_RATE_HZ = 200.0
@@ -27,6 +27,13 @@ _PAD = 4
 _MOST_FRAME_ENERGY = 40.0  # a stronger tone is treated as no stronger: hum and ripple decide nothing then
 _REACH = 2
 _STEP_COST = 0.7  # nats for a bin of a quarter of the resolution
+_OWN_KEYING_HZ = 100.0  # about the tone, where keying may lie above the noise
+_LEAST_NOISE_BINS = 12
+_MOST_NOISE = 30.0  # over the quieter time's
+_ABOVE_PASSBAND = 2.0
+_MOST_SLOPE_BINS = 24  # over the whole recording, of a straight course
+_SLOPE_STEP_BINS = 2
+_NARROW_BINS = 12  # shifts up to three times the resolution are tried one by one along straight courses
 
 
 @dataclass(frozen=True)
@@ -50,7 +57,9 @@ class Band:
         return self.z.size / self.rate_hz
 
 
-def band(audio: Complex, rate_hz: float, centre_hz: float, density: float, *, wanted_hz: float = BAND_RATE_HZ) -> Band:
+def band(
+    audio: Complex, rate_hz: float, centre_hz: float, noise: Noise, *, wanted_hz: float = BAND_RATE_HZ
+) -> Band:
     """Cut a band out of the audio, about ``wanted_hz`` wide at its utmost and flat within a quarter of that.
 
     The kernel is a Hann window of four output steps; each step is one matrix product.
@@ -73,10 +82,33 @@ def band(audio: Complex, rate_hz: float, centre_hz: float, density: float, *, wa
     new_rate = rate_hz / step
     # the kernel is even about (4 step - 1) / 2
     first = ((4 * step - 1) / 2 - lead) / rate_hz
-    return _normalised(Band(z, new_rate, centre_hz, first, np.ones(count)), density)
+    return _normalised(Band(z, new_rate, centre_hz, first, np.ones(count)), noise)
 
 
-def _normalised(b: Band, density: float) -> Band:
+@dataclass(frozen=True)
+class Noise:
+    """Noise about the tone in its quieter time, and how much of it there is in each second (n,) by all the passband."""
+
+    density: float
+    times_s: Real
+    factor: Real
+
+
+def noise_about(s: Survey, centre_hz: float, density: float) -> Noise:
+    """What a gain control and bursts make of the noise: the median over the passband, our own keying left out."""
+    low, hz = s.low_density, np.arange(s.low_density.size) * s.bin_hz
+    use = np.flatnonzero((np.abs(hz - centre_hz) > _OWN_KEYING_HZ) & (low > 0.2 * float(np.quantile(low, 0.75))))
+    step = max(1, round(1.0 / max(float(s.frame_s[1] - s.frame_s[0]), 1e-3))) if s.frame_s.size > 1 else 1
+    count = s.frame_s.size // step
+    if use.size < _LEAST_NOISE_BINS or count < 2:
+        return Noise(density, np.zeros(1), np.full(1, _MOST_NOISE))
+    use = use[:: max(1, use.size // 64)]
+    each = np.median(s.density[: count * step, use] / np.maximum(low[use], 1e-30), axis=1) / np.log(2.0)
+    factor = each.reshape(count, step).mean(axis=1)
+    return Noise(density, s.frame_s[: count * step].reshape(count, step).mean(axis=1), factor)
+
+
+def _normalised(b: Band, noise: Noise) -> Band:
     """The band divided by the root of its noise density, which a gain control moves."""
     length = max(16, round(1.0 * b.rate_hz))
     power, hz, _ = _power(b.z, b.rate_hz, length, pad=1)
@@ -85,9 +117,11 @@ def _normalised(b: Band, density: float) -> Band:
     if own.size >= 5:
         own = running_median(own, 5)
     loudest = float(power.max(initial=0.0)) / b.rate_hz
-    # seldom is the noise beside the tone far from that of the whole passband: what lies above is keying
-    own = np.clip(own, max(1e-3 * density, 1e-9 * loudest, 1e-30), max(30.0 * density, 1e-30))
     at = (np.arange(own.size) * (length // 2) + length / 2) / b.rate_hz
+    # seldom is the noise beside the tone far from that of the whole passband: what lies above is keying
+    factor = _ABOVE_PASSBAND * np.interp(at + b.first_s, noise.times_s, noise.factor)
+    most = noise.density * np.clip(factor, 1.0, _MOST_NOISE)
+    own = np.clip(own, max(1e-3 * noise.density, 1e-9 * loudest, 1e-30), np.maximum(most, 1e-30))
     scale = np.sqrt(np.interp(np.arange(b.z.size) / b.rate_hz, at, own))
     return Band((b.z / scale).astype(np.complex64), b.rate_hz, b.centre_hz, b.first_s, scale)
 
@@ -220,6 +254,43 @@ def course(f: Frames, shift_bins: int, *, most_hz: float | None = None) -> Cours
     score = float(gain[rows, path].sum() - moved)
     hz = f.first_hz + f.bin_hz * path
     return Course(f.times_s, _smooth(hz), shift_bins * f.bin_hz, score, f.density)
+
+
+def straight_courses(f: Frames, shifts: set[int], most: int = 2) -> list[Course]:
+    """The straight courses with a tone on them or some bins above that explain the frames best.
+
+    A course that is free to step follows the keying where the shift is less than a dit resolves; a straight one
+    cannot. What bends is straight enough to begin with.
+    """
+    scale = min(1.0, _MOST_FRAME_ENERGY / max(f.density * f.length_s / 1.5, 1e-9))
+    energy = f.density * f.length_s / 1.5 * scale
+    gain = np.maximum(likelihood(np.asarray(f.power, np.float64) * scale, energy), 0.0).astype(np.float32)
+    frames_, bins = gain.shape
+    span = np.linspace(-0.5, 0.5, frames_)
+    room = _MOST_SLOPE_BINS // 2
+    padded = np.pad(gain, ((0, 0), (room, room)))
+    found: list[tuple[float, int, int, int]] = []
+    for slope in range(-_MOST_SLOPE_BINS, _MOST_SLOPE_BINS + 1, _SLOPE_STEP_BINS):
+        first = room + np.round(slope * span).astype(np.intp)
+        turned = padded[np.arange(frames_)[:, None], first[:, None] + np.arange(bins)]
+        for shift in shifts:
+            if 0 < shift < bins - 1:
+                total = np.maximum(turned[:, :-shift], turned[:, shift:]).sum(axis=0)
+                at = int(total.argmax())
+                found.append((float(total[at]), slope, shift, at))
+    out: list[Course] = []
+    for score, slope, shift, at in sorted(found, reverse=True):
+        hz = f.first_hz + f.bin_hz * (at + slope * span)
+        if all(abs(c.shift_hz - shift * f.bin_hz) > 1.5 * f.bin_hz for c in out):
+            out.append(Course(f.times_s, hz, shift * f.bin_hz, score, f.density))
+        if len(out) == most:
+            break
+    return out
+
+
+def narrow_shifts(f: Frames) -> set[int]:
+    """Shifts in bins that frames of that length hardly tell apart, and those that are likely."""
+    return {*range(2, _NARROW_BINS + 1), *likely_shifts(f)}
 
 
 def _smooth(hz: Real) -> Real:

@@ -20,7 +20,7 @@ from sigcheck.measure.track import Mask, Real
 LOW, HIGH, OFF = 0, 1, 2
 CHANGE_COST = 4.0  # nats: a change of state must earn as much
 _AGAIN_COST = 1.0  # a run in two pieces, each with a phase of its own
-_MOST_ENERGY = 60.0  # of a run as long as a dit; beyond it hum and filters would decide
+MOST_ENERGY = 60.0  # of a run as long as a dit; beyond it hum and filters would decide
 _OUTLIER = -6.0  # log-likelihood of a length of any kind, relative to the most likely ones
 
 
@@ -122,7 +122,7 @@ def run_scores(c: Cells, tones: int, longest: int, dit_cells: float) -> NDArray[
     """Log-likelihood over noise of runs in each state that end at k and last l + 1 cells: (3, cells + 1, longest)."""
     out = np.full((3, c.count + 1, longest), -np.inf, np.float32)
     typical = float(np.median(np.diff(c.energy[:tones], axis=1))) * dit_cells
-    scale = min(1.0, _MOST_ENERGY / max(typical, 1e-12))
+    scale = min(1.0, MOST_ENERGY / max(typical, 1e-12))
     for length in range(1, longest + 1):
         for tone in range(tones):
             total = c.total[tone, length:] - c.total[tone, :-length]
@@ -239,11 +239,24 @@ def sharpened(runs: Runs, pair: Pair, dit_s: float) -> Runs:
     return replace(runs, start_s=edges[:-1], end_s=edges[1:])
 
 
-def _run_likelihood(c: Cells, tone: int, start: int | NDArray[np.intp], end: int | NDArray[np.intp]) -> Real:
+def _run_likelihood(
+    c: Cells, tone: int, start: int | NDArray[np.intp], end: int | NDArray[np.intp], scale: float = 1.0
+) -> Real:
     total = c.total[tone, end] - c.total[tone, start]
     energy = c.energy[tone, end] - c.energy[tone, start]
     seconds = np.maximum(np.asarray(end) - np.asarray(start), 1) * c.cell_s
-    return likelihood((total.real**2 + total.imag**2) / seconds, energy)
+    return likelihood((total.real**2 + total.imag**2) / seconds * scale, energy * scale)
+
+
+def total_likelihood(runs: Runs, pair: Pair, trust: float) -> float:
+    """Log-likelihood of all runs over noise, of their energy only so large a share counting."""
+    c = cells(pair, 0.0)
+    total = 0.0
+    for tone in range(pair.tones):
+        mine = runs.state == tone
+        a, b = positions(c, runs.start_s[mine]), positions(c, runs.end_s[mine])
+        total += float(_run_likelihood(c, tone, a, b, trust).sum())
+    return total
 
 
 def certainty(runs: Runs, pair: Pair, dit_s: float) -> Real:
@@ -259,102 +272,3 @@ def certainty(runs: Runs, pair: Pair, dit_s: float) -> Real:
     own = value[runs.state, rows]
     value[runs.state, rows] = -np.inf
     return np.asarray(1.0 / (1.0 + np.exp(np.clip(value.max(axis=0) - own, -50.0, 50.0))))
-
-
-@dataclass(frozen=True)
-class ToneFit:
-    """Frequencies of the runs on a tone, (k,): middle time, audio frequency less the run's own shift, variance."""
-
-    time_s: Real
-    hz: Real
-    variance: Real
-    high: Mask
-
-
-def run_frequencies(runs: Runs, pair: Pair, dit_s: float) -> ToneFit:
-    """Frequency of each run by maximum likelihood within half a cycle of the path, its ends left out.
-
-    Variance by the Cramer-Rao bound of a tone of unknown phase in noise, 6 / ((2 pi)^2 (C/N0) T^3)
-    (Rife and Boorstyn 1974, for many samples).
-    """
-    rate, first = pair.low.rate_hz, pair.low.first_s
-    streams = [pair.baseband(tone) for tone in range(pair.tones)]
-    time, hz, variance, high = [], [], [], []
-    guard = min(0.08 * dit_s, 0.5)
-    for start, end, state in zip(runs.start_s, runs.end_s, runs.state, strict=True):
-        a, b = (int(np.clip(np.ceil((v - first) * rate), 0, pair.path_hz.size)) for v in (start + guard, end - guard))
-        if state == OFF or (b - a) / rate < 0.4 * dit_s or b - a < 4:
-            continue
-        seconds = (b - a) / rate
-        thin = max(1, (b - a) // 256)
-        x = streams[state][a : a + (b - a) // thin * thin].reshape(-1, thin).mean(axis=1)
-        u = (np.arange(x.size) - (x.size - 1) / 2) * (thin / rate)
-        trial = np.arange(-1.5, 1.51, 0.25) / seconds
-        power = np.abs(np.exp(-2j * np.pi * np.outer(trial, u)) @ x)
-        f = float(trial[int(np.argmax(power))])
-        for _ in range(4):
-            turned = x * np.exp(-2j * np.pi * f * u)
-            whole = turned.sum()
-            lever = 2 * np.pi * abs(whole) ** 2 * float(np.mean(u * u))
-            step = float(np.imag(np.sum(turned * u) * np.conj(whole))) / max(lever, 1e-30)
-            f += float(np.clip(step, -0.3 / seconds, 0.3 / seconds))
-        density = float(pair.density[state, a:b].mean())
-        energy = float(abs((x * np.exp(-2j * np.pi * f * u)).sum() * thin / rate) ** 2 / seconds)
-        if energy < 0.4 * density * seconds:  # it was not on this tone all the time
-            continue
-        middle = (a + b - 1) // 2
-        time.append(first + 0.5 * (a + b - 1) / rate)
-        hz.append(float(pair.path_hz[middle]) + f + (pair.shift_hz if state else 0.0))
-        variance.append(6.0 / ((2 * np.pi) ** 2 * energy * seconds**2))
-        high.append(state == HIGH)
-    return ToneFit(np.array(time), np.array(hz), np.array(variance), np.array(high, bool))
-
-
-@dataclass(frozen=True)
-class PathFit:
-    """Drift of the lower tone as straight lines between knots, and the shift with its sigma."""
-
-    knots_s: Real
-    hz: Real
-    shift_hz: float
-    shift_sigma: float
-    scatter: float  # of the runs' frequencies about the fit over what noise explains
-
-    def path(self, at_s: Real) -> Real:
-        """Audio frequency of the lower tone at times (n,)."""
-        return np.asarray(np.interp(at_s, self.knots_s, self.hz))
-
-
-def fit_path(t: ToneFit, runs_each: int = 6) -> PathFit | None:
-    """Least squares of a drift with a knot for every so many runs, and one shift; None of fewer than four runs."""
-    if t.time_s.size < 4:
-        return None
-    both = bool(t.high.any() and (~t.high).any())
-    count = int(np.clip(t.time_s.size // runs_each, 1, 200)) + 1
-    order = np.argsort(t.time_s)
-    places = np.linspace(0, t.time_s.size - 1, count)
-    knots = np.interp(places, np.arange(t.time_s.size), t.time_s[order])
-    columns = np.stack([np.interp(t.time_s, knots, row) for row in np.eye(count)], axis=1)
-    if both:
-        columns = np.column_stack([columns, t.high])
-    weight = 1 / np.sqrt(t.variance)
-    offset = float(np.median(t.hz))
-    y: Real = (t.hz - offset) * weight
-    found: Real = np.zeros(0)
-    whitened: Real = columns * weight[:, None]
-    for _ in range(3):
-        found = np.linalg.lstsq(whitened, y, rcond=1e-9)[0]
-        rest = y - whitened @ found
-        robust = np.minimum(1.0, 3.0 * max(1.0, 1.48 * float(np.median(np.abs(rest)))) / np.maximum(np.abs(rest), 1e-9))
-        whitened, y = columns * (weight * robust)[:, None], (t.hz - offset) * weight * robust
-    free = max(t.time_s.size - columns.shape[1], 1)
-    scatter = float(np.sqrt(np.sum((y - whitened @ found) ** 2) / free))
-    covariance = np.linalg.pinv(whitened.T @ whitened) * max(1.0, scatter) ** 2
-    hz = found[:count] + offset
-    return PathFit(
-        knots_s=knots,
-        hz=hz,
-        shift_hz=float(found[-1]) if both else 0.0,
-        shift_sigma=float(np.sqrt(covariance[-1, -1])) if both else 0.0,
-        scatter=scatter,
-    )
