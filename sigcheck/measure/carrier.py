@@ -14,6 +14,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from sigcheck.measure.mains_family import (
+    MAINS_HZ,
+    MAINS_WANDER_HZ,
+    fine_spectrum,
+    hum_fundamental,
+    ratio_of_noise,
+)
 from sigcheck.measure.own_pieces import own_pieces
 from sigcheck.measure.spectrum import Survey, passband, peak_bin, quiet_density, running_median
 from sigcheck.measure.tone_test import is_a_tone
@@ -24,11 +31,10 @@ HIGHEST_TONE_HZ = 5500.0
 NEAR_HZ = 150.0  # how far from a stated tone is looked
 _BLOCK_S = 0.3
 _STEP_BINS = 3
-_COHERENT_S = 30.0
 _MOST_HUM_LINES = 24
 _CLEAR_RATIO = 12.0  # a frame then places the tone to about a tenth of its bin
-_MAINS_HZ = (50.0, 60.0)
-_MAINS_WANDER_HZ = 0.5  # EN 50160: within 1 % for 99.5 % of a year
+_LOW_HZ = 400.0  # up to here a steady line is one among few harmonics, all of them to be seen
+_WEAK_LOW_HZ = 600.0  # and here where long blocks show them
 
 
 @dataclass(frozen=True)
@@ -89,13 +95,15 @@ def find(s: Survey, *, tone_hz: float | None = None, top_hz: float | None = None
     if last - first < 2 * _STEP_BINS + 3:
         return NotFound(f"nothing can be looked for between {low:.0f} and {high:.0f} Hz at this sample rate")
     blocks, frames_per_block = _blocks(s, noise)
-    candidate, hum_hz = _strongest_signal(blocks, noise, s, first, last, hum_counts=tone_hz is not None)
+    hum_counts = tone_hz is not None
+    candidate, hum_hz = _strongest_signal(blocks, noise, s, first, last, hum_counts=hum_counts)
     if candidate is not None:
         path = _refined_path(s, candidate, noise, frames_per_block)
         if np.quantile(candidate.ratio, 0.9) < _CLEAR_RATIO:
             # single frames place such a tone badly: trust long blocks where they see one nearby
             middle = float(np.median(candidate.block_bin)) * s.bin_hz
-            weak = _weak_steady_tone(s, noise, max(low, middle - 20.0), min(high, middle + 20.0))
+            near = max(low, middle - 20.0), min(high, middle + 20.0)
+            weak = _weak_steady_tone(s, noise, *near, hum_counts=hum_counts)
             if weak is not None and hum_hz is not None and _off_grid(weak, hum_hz) < 0.002 * weak + 0.5:
                 return NotFound("only mains hum stands out of the noise: check dial, sideband, level and start time")
             path = path if weak is None else np.full(s.audio.size, weak)
@@ -107,7 +115,7 @@ def find(s: Survey, *, tone_hz: float | None = None, top_hz: float | None = None
         if base is None or (clear and not is_a_tone(base)):
             return NotFound("what is there wanders like speech or music: no steady or keyed tone was found")
         return base
-    weak = _weak_steady_tone(s, noise, low, high, hum_hz)
+    weak = _weak_steady_tone(s, noise, low, high, hum_hz, hum_counts=hum_counts)
     if weak is None:
         return NotFound("no tone stands out of the noise: check dial, sideband, level and start time")
     return shift(s, np.full(s.audio.size, weak), true_noise)
@@ -205,7 +213,7 @@ def _strongest_signal(
         candidate = _best_path(blocks, noise, s, first, last)
         if candidate is None:
             return None, hum_hz
-        fundamental = None if hum_counts else _hum_fundamental(candidate, whole, s)
+        fundamental = None if hum_counts else _hum_fundamental(candidate, whole, s, noise)
         if fundamental is None:
             return candidate, hum_hz
         hum_hz = hum_hz or fundamental
@@ -268,7 +276,7 @@ def dynamic_path(gain: Real, *, step_cost: float, jump_cost: float, reach: int) 
     return path
 
 
-def _hum_fundamental(c: Candidate, blocks: NDArray[np.float32], s: Survey) -> float | None:
+def _hum_fundamental(c: Candidate, blocks: NDArray[np.float32], s: Survey, noise: Real) -> float | None:
     """Mains frequency of the comb of additive lines that a steady candidate belongs to; None if it stands alone.
 
     A line of the comb has companions one or two mains frequencies away that are not its own
@@ -283,12 +291,13 @@ def _hum_fundamental(c: Candidate, blocks: NDArray[np.float32], s: Survey) -> fl
         k = round(hz / s.bin_hz)
         return float(mean[max(k - 1, 0) : k + 2].max()) if 0 <= k < mean.size else 0.0
 
-    for mains in _MAINS_HZ:
+    for mains in MAINS_HZ:
         order = round(f / mains)
-        if order < 1 or abs(f / order - mains) > _MAINS_WANDER_HZ:
+        if order < 1 or abs(f / order - mains) > MAINS_WANDER_HZ:
             continue
-        if order * mains <= 400.0:
-            return f / order
+        if order * mains <= _LOW_HZ:
+            fine = fine_spectrum(s.audio, s.rate_hz, noise, s.bin_hz)
+            return None if fine is None else hum_fundamental(fine, f)
         own = level(f)
         below = [level(k * mains) for k in range(1, order)]
         above = [level(k * mains) for k in range(order + 1, 2 * order)]
@@ -428,34 +437,27 @@ def _line(t: Real, f: Real, w: Real) -> tuple[float, float]:
 
 
 def _weak_steady_tone(
-    s: Survey, noise: Real, low: float, high: float, hum_hz: float | None = None
+    s: Survey, noise: Real, low: float, high: float, hum_hz: float | None = None, *, hum_counts: bool = False
 ) -> float | None:
     """Frequency of a steady tone that only long coherent blocks show, or None.
 
-    The averaged periodogram of K blocks of noise follows a gamma distribution of shape K; the
-    threshold lets pure noise through once in 10 000 recordings.
+    The threshold lets pure noise through once in 10 000 recordings.
     """
-    from scipy import fft, special
-
-    count = max(1, round(s.audio.size / (_COHERENT_S * s.rate_hz)))
-    length = s.audio.size // count
-    if length < 256:
+    fine = fine_spectrum(s.audio, s.rate_hz, noise, s.bin_hz)
+    if fine is None:
         return None
-    padded = fft.next_fast_len(length)
-    frames = s.audio[: count * length].reshape(count, length) * np.hanning(length).astype(np.float32)
-    power = np.mean(np.abs(fft.fft(frames, padded, axis=1, workers=-1)) ** 2, axis=0)
-    f = np.arange(padded) * (s.rate_hz / padded)
-    density = np.interp(f, np.arange(noise.size) * s.bin_hz, noise) * s.rate_hz * np.sum(np.hanning(length) ** 2)
+    f = fine.hz
     inside = (f > low) & (f < high)
-    for mains in _MAINS_HZ:
-        # a weak line among the lower harmonics is hum until proven otherwise
-        inside &= (np.abs(f - mains * np.round(f / mains)) > 0.002 * f + 0.3) | (f > 600.0)
-    if hum_hz is not None:  # where hum was seen, so it is among the higher ones
-        inside &= np.abs(f - hum_hz * np.round(f / hum_hz)) > 0.004 * f + 1.0
-    ratio = np.where(inside, power / density, 0.0)
-    # the floor estimate and its ripple may be a decibel off
-    threshold = 1.26 * special.gammainccinv(count, 1e-4 / max(int(inside.sum()), 1)) / count
-    if hum_hz is not None:  # its wander spreads it over more than the lines' places
-        threshold *= 3.0
-    peak = int(np.argmax(ratio))
-    return float(f[peak]) if ratio[peak] > threshold else None
+    threshold = ratio_of_noise(fine.blocks, 1e-4, int(inside.sum()))
+    ratio = np.where(inside, fine.ratio, 0.0)
+    for _ in range(_MOST_HUM_LINES):
+        if hum_hz is not None:  # where hum was seen, so it is among the other harmonics
+            ratio[np.abs(f - hum_hz * np.round(f / hum_hz)) <= 0.004 * f + 1.0] = 0.0
+        peak = int(np.argmax(ratio))
+        # the wander of hum spreads it over more than the lines' places
+        if ratio[peak] <= threshold * (3.0 if hum_hz is not None else 1.0):
+            return None
+        hum_hz = hum_fundamental(fine, float(f[peak])) if f[peak] < _WEAK_LOW_HZ and not hum_counts else None
+        if hum_hz is None:
+            return float(f[peak])
+    return None
