@@ -27,6 +27,7 @@ Index = NDArray[np.intp]
 _MOST_ELEMENTS = 240  # evenly over the recording: more would sharpen nothing that matters
 LEAST_ELEMENTS = 4
 _GROUPS = 8
+_LIKE_NEIGHBOURS = 16  # elements over which a tone is smooth
 _HALF_BAND_HZ = 1000.0  # widest band that edges are looked at in
 _FINE = 8  # the averaged edge is interpolated to so many points per sample
 _RAISED = 0.03  # of the settled level: a level that far over it shows a gain control or a sagging supply
@@ -151,7 +152,7 @@ def elements(track: Track, dit_s: float, inside: Mask | None) -> Elements | None
     low, high = base.passband_hz
     reach = max(track.tone_hz - low, high - track.tone_hz, 50.0)
     half = min(_HALF_BAND_HZ, 1.1 * reach, 0.4 * rate)
-    hz = _settled_hz(track, on + first_s, off + first_s)
+    hz = _sharper_hz(z, rate, on, off, _settled_hz(track, on + first_s, off + first_s), base.noise_density)
     longer = longer_ones(off - on)
     if longer.sum() >= LEAST_ELEMENTS:  # a short element may end before its frequency has settled
         hz = np.interp(on, on[longer], hz[longer])
@@ -178,16 +179,40 @@ def _settled_hz(track: Track, on: Real, off: Real) -> Real:
     return np.asarray((first * share + second * (1 - share)) * rate / (2 * np.pi), np.float64)
 
 
+def _sharper_hz(z: Complex, rate: float, on: Real, off: Real, hz: Real, noise_density: float) -> Real:
+    """The same from the elements' own later parts: where the tone chirps, the carrier's phase turns along with it.
+
+    The carrier's phase between the two halves of a part gives what is left, smooth over the elements but for
+    as much as the noise does not explain.
+    """
+    length = off - on
+    halves = [_mean_between(z, rate, on, off, hz, off - share * length, 0.16 * length) for share in (0.44, 0.28)]
+    apart = 0.16 * length
+    left = np.angle(halves[1] * np.conj(halves[0])) / (2 * np.pi * apart)
+    power = np.maximum(np.abs(halves[0] * halves[1]), 1e-30)
+    variance = noise_density / (power * 0.16 * length) / (2 * np.pi * apart) ** 2
+    weight = 1 / (variance + 1e-9)
+    window = np.ones(min(_LIKE_NEIGHBOURS, hz.size))
+    smooth = np.convolve(weight * (left + hz), window, "same") / np.convolve(weight, window, "same")
+    off_smooth = left + hz - smooth
+    excess = max(float(np.median(off_smooth**2)) / 0.455 - float(np.median(variance)), 0.0)  # of chi-squared
+    return np.asarray(smooth + excess / (excess + variance + 1e-12) * off_smooth)
+
+
+def _mean_between(z: Complex, rate: float, on: Real, off: Real, hz: Real, start_s: Real, length_s: Real) -> Rows:
+    """Mean of each element over a part of it, its frequency taken out and its phase referred to its middle."""
+    count = np.maximum(np.round(length_s * rate), 2)
+    index = np.round(start_s * rate).astype(np.intp)[:, None] + np.arange(int(count.max()))
+    use = np.arange(int(count.max())) < count[:, None]
+    rows = np.where(use, z[np.clip(index, 0, z.size - 1)], 0)
+    turn = _turn(-2 * np.pi * hz[:, None] * (index / rate - 0.5 * (on + off)[:, None]))
+    return np.asarray((rows * turn).sum(axis=1) / use.sum(axis=1), np.complex128)
+
+
 def _settled_amplitude(z: Complex, rate: float, on: Real, off: Real, hz: Real) -> Rows:
     """Mean of each element over its later part, its frequency taken out."""
     length = off - on
-    count = max(4, int(np.ceil(0.45 * float(length.max()) * rate)))
-    start = np.round((off - 0.55 * length) * rate).astype(np.intp)
-    index = start[:, None] + np.arange(count)
-    use = np.arange(count) < np.maximum(np.round(0.4 * length * rate), 2)[:, None]
-    rows = np.where(use, z[np.clip(index, 0, z.size - 1)], 0)
-    turn = np.exp(-2j * np.pi * hz[:, None] * (index / rate - 0.5 * (on + off)[:, None]))
-    return np.asarray((rows * turn).sum(axis=1) / use.sum(axis=1))
+    return _mean_between(z, rate, on, off, hz, off - 0.55 * length, 0.4 * length)
 
 
 def _mix(weight: Real, rows: Rows) -> Rows:

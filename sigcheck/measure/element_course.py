@@ -20,6 +20,8 @@ _LONGEST_CUT = 1 << 22  # samples held at once
 # Phase that a filter's ringing turns after the first moments, rms: fits to noise-free edges through Butterworth,
 # Chebyshev, elliptic and Bessel filters of 250 to 2400 Hz, the tone in their middle or off it
 _RINGING_CYCLES = 0.015
+_MISSED = 0.5  # of the highest level over that found: part of it is noise that stands high by chance
+_ROUNDED = 0.1  # of an overshoot in decibels, that a mean over a quarter of the rise takes from its peak
 _BIN_SHARE = 1 / 24  # of the time since the edge: what settles then is bent by less than 1e-4 over one mean
 
 
@@ -70,7 +72,13 @@ def overshoot(c: Average, rise_s: float) -> Figure:
     if sigma is None:
         return Figure(None, reason="the elements drown in noise even when averaged")
     crossed = [20 * np.log10(h[k] / h[late].mean()) for h, k in zip(halves, at[::-1], strict=True)]
-    return Figure(float(np.mean(crossed)), max(sigma, 0.01))
+    value = float(np.mean(crossed))
+    # what noise hides of a peak: it is looked for at the wrong place
+    highest = level(c.mean())
+    missed = 20 * float(np.log10(highest[early].max() / highest[late].mean())) - value
+    # each place is read in one half alone; and a running mean rounds a peak
+    square = 2 * sigma**2 + (_MISSED * missed) ** 2 + (_ROUNDED * value) ** 2 + 0.01**2
+    return Figure(value, float(np.sqrt(square)))
 
 
 def droop(c: Average, rise_s: float) -> Figure:
@@ -84,17 +92,19 @@ def droop(c: Average, rise_s: float) -> Figure:
     if fit is None:
         return Figure(None, reason="the elements are too short to show their level's course")
 
-    def decibels(mean: Rows) -> float | None:
+    def decibels(mean: Rows, tau: float | None = None) -> float | None:
         level = np.abs(fit.thinned(mean))
         if level.min() < 0.1:
             return None
-        size, tau = fit.best(20 * np.log10(level), line=False)
+        size, tau = fit.best(20 * np.log10(level), line=False, tau=tau)
         return size * float(np.exp(-max(start_s - 0.4 * tau, 0.0) / tau) - np.exp(-c.t[-1] / tau))
 
     value, sigma = decibels(c.mean()), c.jackknife(decibels)
     if value is None or sigma is None:
         return Figure(None, reason="the elements drown in noise even when averaged")
-    return Figure(value, max(sigma, 0.01))
+    # the best time constant of a level that only noise moves is any: by it the result changes as well
+    slow = decibels(c.mean(), 0.5 * float(c.t[-1])) or 0.0
+    return Figure(value, float(np.sqrt(sigma**2 + (0.5 * (value - slow)) ** 2 + 0.01**2)))
 
 
 def chirp(c: Average, skip_s: float) -> tuple[Figure, Figure]:

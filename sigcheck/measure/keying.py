@@ -8,7 +8,7 @@ less the settled one. All levels are relative to the key-down carrier.
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,16 +30,21 @@ _FADING_K = 5.0  # ITU-R SM.1138: K of a keyed carrier, fading circuits
 _AURAL_S = 0.5  # dits longer than that are read by eye or machine, not by ear (common practice)
 _BAND_HZ = 2000.0  # farther out no keying sideband counts
 _LINE_DITS = 128  # spectra that part the lines of a word repeated (PARIS: 50 dits)
-_MOST_SEGMENTS = 10
+_PIECE_DITS = 512  # transformed at once
+_MOST_PIECES = 3
+_IN_LINE = 0.94  # of a line's power in three bins: the rest stands beside, as the text has an end
 _STILL = 0.1  # of a bin: a tone that moves by less stays in its bin
-_FLOOR_DOUBT = 0.05  # share of itself by which the noise floor under a spectrum may be off
+_RINGS = ((0.5, 0.67), (0.67, 0.85))  # of the reach of the passband, whose skirts are lower
+_FLOOR_DOUBT = 0.03  # share of itself by which the noise floor under a spectrum may be off
 _MOST_EDGE = 0.35  # of a gap that edges and their scatter may take; else what is left at key-up is read in longer ones
 _LONG_GAPS = 6
-_CROSSINGS_KNOWN = 0.6  # of its logarithm: the crossings' variance against simulated keying, 0.8 to 3.5 of the model
+_CROSSINGS, _CROSSINGS_KNOWN = 0.5, 0.7  # logarithm: crossings' variance in simulated keying, 0.8 to 3.5 of the model
+_BESIDE_CHANCE = 2.5  # deviations: among the hundreds of fists two happen every day
 _LEAST_CROSSING_S = 5e-6  # no edge is found better than that between samples
 _JITTER_SEEN = 0.06  # deviation of the scatter beyond which it says nothing
 _CHIRPED = 1.5  # of a chirp: as far from the tone its sidebands stand on one side alone
-_LINES = 0.05  # of an occupied bandwidth, by which the lines that its ends happen to lie on move it
+_LINES = 0.025  # of an occupied bandwidth, by which the lines that its ends happen to lie on move it
+_TAIL = 1.5
 _LOST = 0.0006  # of the power, by which noise may leave that beyond an end of the occupied bandwidth uncertain
 _ECHO_S = 0.008  # after key-up a filter's tail and the room still sound
 
@@ -157,7 +162,7 @@ def _timing(out: _Values, marks: Marks, t: morse.Timing | None, crossing_s: floa
         return
     on, off = marks.on_s[_whole(marks)], marks.off_s[_whole(marks)]
     mark, gap = off - on, on[1:] - off[:-1]
-    inside, dit = t.gap == 0, ~t.dah
+    inside, dit, bent = t.gap == 0, ~t.dah, _bent_s(out) / (2 * t.unit_s)
     pair = mark[:-1] + gap
     dits = _mean(pair[inside & dit[:-1]])
     dahs = _mean(pair[inside & t.dah[:-1]])
@@ -180,13 +185,16 @@ def _timing(out: _Values, marks: Marks, t: morse.Timing | None, crossing_s: floa
     if share is None:
         out.lack("fewer than two dits with a gap inside the character", "weighting")
     else:
-        out.put("weighting", Figure(share[0] - 0.5, float(np.hypot(share[1], _bent_s(out) / (2 * t.unit_s)))))
+        out.put("weighting", Figure(share[0] - 0.5, float(np.hypot(share[1], np.sqrt(2.0) * bent))))
     if dits is None or dahs is None:
         out.lack("dits and dahs, each with gaps inside characters, are needed", "dah_dit_ratio")
     else:
         relative = np.hypot(dahs[1] / dahs[0], dits[1] / dits[0])
         out.put("dah_dit_ratio", Figure(2 * dahs[0] / dits[0] - 1, float(2 * dahs[0] / dits[0] * relative)))
-    out.put("element_jitter", _jitter(mark, gap, t, crossing_s))
+    jitter = _jitter(mark, gap, t, crossing_s)
+    if jitter.sigma is not None:  # where the edge before still rings, it moves crossings by as much as an edge is bent
+        jitter = replace(jitter, sigma=float(np.hypot(jitter.sigma, edges.SHAPE_S / (2 * t.unit_s))))
+    out.put("element_jitter", jitter)
 
 
 def _bent_s(out: _Values) -> float:
@@ -225,7 +233,7 @@ def _jitter(mark: Real, gap: Real, t: morse.Timing, crossing_s: float) -> Figure
     crossings = 2 * max(crossing_s**2, _moved_together(mark, gap, t), _LEAST_CROSSING_S**2)
     ratio = np.exp(np.linspace(-1.0, 2.5, 36))
     jitter = 0.7 * np.linspace(0.0, 1.0, 400) ** 3
-    likely = np.zeros((jitter.size, ratio.size)) - 0.5 * ((np.log(ratio) - 0.3) / _CROSSINGS_KNOWN) ** 2
+    likely = np.zeros((jitter.size, ratio.size)) - 0.5 * ((np.log(ratio) - _CROSSINGS) / _CROSSINGS_KNOWN) ** 2
     for x in classes:
         variance = (jitter[:, None] * x.mean()) ** 2 + crossings * ratio
         likely -= 0.5 * (x.size - 1) * (np.log(variance) + float(x.var(ddof=1)) / variance)
@@ -248,7 +256,7 @@ def _moved_together(mark: Real, gap: Real, t: morse.Timing) -> float:
     usual = 1.4826 * float(np.median(np.abs(products - np.median(products))))
     products = products[np.abs(products) <= 12 * usual]
     mean, sigma = float(-products.mean()), float(products.std() / np.sqrt(products.size))
-    return mean if mean > 2 * sigma else 0.0
+    return mean if mean > _BESIDE_CHANCE * sigma else 0.0
 
 
 def _middle(x: Real, some: Mask) -> float:
@@ -274,7 +282,7 @@ def _edges(out: _Values, elements: Elements | None, gap_s: float, limit_s: float
     out.put("fall_s", times[1])
     slower = max((f.value for f in times if f.value is not None), default=max(limit_s, 0.005))
     course = element_course.course(calm, slower)
-    out.put("overshoot_db", element_course.overshoot(course, slower))
+    out.put("overshoot_db", element_course.overshoot(course, times[0].value or max(limit_s, 0.005)))
     out.put("droop_db", element_course.droop(course, slower))
     low, high = track.base.passband_hz
     narrow = max(min(track.tone_hz - low, high - track.tone_hz), 20.0)
@@ -393,14 +401,10 @@ def _bandwidth(
     hz, density, count = _spectrum(track, elements, dit_s)
     inside = np.abs(hz) <= reach
     hz, density = hz[inside], density[inside]
-    outer = (np.abs(hz) > 0.5 * reach) & (np.abs(hz) < 0.85 * reach)  # the passband's skirt is lower
-    if outer.sum() < 8 or reach < 1.5 / dit_s:
+    if (np.abs(hz) > 0.5 * reach).sum() < 32 or reach < 1.5 / dit_s:
         out.lack("the passband is too narrow about the tone", *names)
         return
-    sides = [float(np.median(density[outer & side])) for side in (hz < 0, hz > 0)]
-    # where they differ much the louder one holds another station
-    floor = min(sides) if max(sides) > 1.5 * min(sides) else float(np.mean(sides))
-    floor /= 1 - 1 / (3 * count + 1)  # the median of a chi-squared average lies below its mean
+    floor, doubt = _floor(hz / reach, density, count)
     # hard keying reaches out there too: the noise away from the tone is the most that it can be
     floor = min(floor, 1.2 * _noise_density(track, far))
     net = density - floor
@@ -415,17 +419,17 @@ def _bandwidth(
     near = 3.0 / dit_s + _CHIRPED * abs(chirp_hz if isinstance(chirp_hz, float) else 0.0)
     alien = (np.abs(hz) > near) & (smooth > 4 * mirror + 6 * scatter / np.sqrt(span))
     net, smooth = np.where(alien, mirror, net), np.where(alien, mirror, smooth)
-    seen = np.abs(hz)[smooth > 4 * scatter / np.sqrt(span) + 2 * _FLOOR_DOUBT * floor]
+    seen = np.abs(hz)[smooth > 4 * scatter / np.sqrt(span) + 2 * doubt]
     if not seen.size or total <= 0:
         out.lack("the noise is too strong to take off", *names)
         return
     part = np.abs(hz) <= max(seen.max(), 2.0 / dit_s)
     hz, net = hz[part], net[part]
     total = float(net.sum())
-    out.put("occupied_bandwidth_hz", _occupied(hz, net, scatter, _FLOOR_DOUBT * floor))
+    out.put("occupied_bandwidth_hz", _occupied(hz, net, floor, doubt, count))
     # a line between two bins reads low in each, not in the sum of three
     lines = np.convolve(net, np.ones(3), "same")
-    limit = float(lines.max()) * 10**-2.6
+    limit = float(lines.max()) * 10**-2.6 * _IN_LINE
     if limit > 4 * scatter * np.sqrt(3.0):
         strong = hz[lines >= limit]
         out.found["bandwidth_26db_hz"] = float(strong[-1] - strong[0])
@@ -433,30 +437,49 @@ def _bandwidth(
         out.lack("the noise lies less than 26 dB under the strongest line", "bandwidth_26db_hz")
     beyond = np.abs(hz) > 5.0 / (2 * dit_s)
     clicks = float(net[beyond].sum())
-    if clicks > 3 * scatter * np.sqrt(beyond.sum()) + 2 * _FLOOR_DOUBT * floor * beyond.sum():
+    if clicks > 3 * scatter * np.sqrt(beyond.sum()) + 2 * doubt * beyond.sum():
         out.found["click_dbc"] = 10 * float(np.log10(clicks / total))
     else:
         out.lack("no power beyond five dit rates stands out of the noise", "click_dbc")
 
 
-def _occupied(hz: Real, net: Real, scatter: float, doubt: float) -> Figure:
+def _floor(place: Real, density: Real, count: int) -> tuple[float, float]:
+    """Noise under a spectrum, by what lies halfway out in the passband, and how far it may be off.
+
+    ``place`` is the offset over the reach of the passband. Where what is heard changes from one ring to the next,
+    the passband is not flat, or hard keying reaches out there: in the middle it may be as much off again.
+    """
+    rings = []
+    for inner, outer in _RINGS:
+        ring = [density[(sense * place > inner) & (sense * place < outer)] for sense in (-1, 1)]
+        sides = [float(np.median(side)) for side in ring]
+        # where they differ much the louder one holds another station
+        rings.append(min(sides) if max(sides) > 1.5 * min(sides) else float(np.mean(sides)))
+    median = 1 - 1 / (3 * count + 1)  # of a mean of exponential values, over that mean
+    floor = float(np.mean(rings)) / median
+    return floor, float(np.hypot(_FLOOR_DOUBT * floor, np.ptp(rings)))
+
+
+def _occupied(hz: Real, net: Real, floor: float, doubt: float, count: int) -> Figure:
     """Width that leaves half a per cent of the power on each side, in Hz.
 
-    ``net`` (n,) is the density without its noise floor, ``scatter`` and ``doubt`` are those of the floor in one
-    bin: together they leave the power on a side uncertain, and so where half a per cent of it is reached.
+    ``net`` (n,) is the density without its noise ``floor``, each value a mean of ``count``: what the noise
+    scatters, and the ``doubt`` of its floor, leave open where half a per cent is reached.
     """
     side, total = net.size // 2, float(net.sum())
-    lost = float(np.hypot(scatter * np.sqrt(side), doubt * side)) / total
+    scatter = np.sqrt((floor**2 * side + 2 * floor * 0.005 * total) / count)  # of noise, and of signal times noise
+    lost = float(np.hypot(scatter, doubt * side)) / total
     if lost > _LOST:
         return Figure(None, reason="noise hides the last per cent of the power")
-    share = np.maximum.accumulate(np.cumsum(net)) / total
-    # twice that: against simulated keying, a passband that is not flat counts as much again
-    tail = np.array([max(0.005 - 4 * lost, 0.001), 0.005, 0.005 + 4 * lost])
+    share = np.cumsum(net) / total
+    # noise makes the sum go back and forth: the first crossing lies too far out, the last one too far in
+    share = 0.5 * (np.maximum.accumulate(share) + np.minimum.accumulate(share[::-1])[::-1])
+    tail = np.array([max(0.005 - _TAIL * lost, 0.001), 0.005, 0.005 + _TAIL * lost])
     lower, upper = np.interp(tail, share, hz), np.interp(1 - tail, share, hz)
     width = float(upper[1] - lower[1])
     # power stands in lines: an end lies on one or on its neighbour
     square = 2 * float(hz[1] - hz[0]) ** 2 + (_LINES * width) ** 2
-    square += sum(float(np.max(np.abs(np.diff(ends))) / 2) ** 2 for ends in (lower, upper))
+    square += sum(float(np.max(np.abs(np.diff(ends)))) ** 2 for ends in (lower, upper))
     return Figure(width, float(np.sqrt(square)))
 
 
@@ -471,34 +494,53 @@ def _noise_density(track: Track, far: FarNoise | None) -> float:
 
 
 def _spectrum(track: Track, e: Elements, dit_s: float) -> tuple[Real, Real, int]:
-    """Power density about the tone during the transmission: (offsets in Hz, per Hz, spectra averaged)."""
+    """Power density about the tone during the transmission: (offsets in Hz, per Hz, values averaged in each).
+
+    Pieces begin and end in gaps, where there is nothing to cut off. So they need no window, which would weigh
+    the signs in the middle of a piece and leave out those at its ends.
+    """
     from scipy import fft
 
-    marks, rate = track.marks, e.rate_hz
-    first, last = (int(v * rate) for v in (marks.on_s[0], marks.off_s[-1] + dit_s))
-    x = e.z[max(first, 0) : last]
-    size = fft.next_fast_len(min(max(64, round(_LINE_DITS * dit_s * rate)), x.size))
-    count = max(1, 2 * (x.size // size) - 1)
-    starts = np.arange(count) * (size // 2)
-    if count > _MOST_SEGMENTS:
-        starts = starts[np.linspace(0, count - 1, _MOST_SEGMENTS).astype(int)]
-    window = np.hanning(min(size, x.size) + 2)[1:-1].astype(np.float32)
-    power = np.zeros(size)
-    start, smooth_hz = max(first, 0), e.smooth_hz
-    for a in starts:
-        piece = x[a : a + window.size]
+    rate, pieces = e.rate_hz, _between_gaps(track.marks, dit_s)
+    bin_hz = 1 / min(_LINE_DITS * dit_s, float(np.ptp(pieces, axis=1).max()))
+    bounds = np.arange(-0.5, np.ceil(0.48 * rate / bin_hz)) * bin_hz
+    bounds = np.concatenate([-bounds[:0:-1], bounds[1:]])
+    power, length = np.zeros(bounds.size - 1), 0
+    for begin_s, end_s in pieces:
+        start = max(round(begin_s * rate), 0)
+        x = e.z[start : round(end_s * rate)]
         # what the tone still moves in the baseband would widen its lines
-        ends_s = (start + a) / rate, (start + a + piece.size) / rate
-        inside = smooth_hz[(e.on_s > ends_s[0]) & (e.on_s < ends_s[1])]
-        most = np.max(np.abs(np.append(inside, np.interp(ends_s, e.on_s, smooth_hz))))
-        if most * size > _STILL * rate:
-            offset = np.interp((start + a + np.arange(piece.size)) / rate, e.on_s, smooth_hz)
-            piece = piece * turn(np.asarray(offset), rate)
-        one = fft.fft(piece * window, size, overwrite_x=True)
-        power += one.real**2 + one.imag**2
-    power /= starts.size * float(np.sum(window.astype(np.float64) ** 2)) * rate
-    hz = fft.fftshift(fft.fftfreq(size, 1 / rate))
-    return np.asarray(hz, np.float64), np.asarray(fft.fftshift(power), np.float64), (starts.size + 1) // 2
+        smooth_hz = e.smooth_hz
+        inside = smooth_hz[(e.on_s > begin_s) & (e.on_s < end_s)]
+        most = np.max(np.abs(np.append(inside, np.interp((begin_s, end_s), e.on_s, smooth_hz))))
+        if most > _STILL * bin_hz:
+            offset = np.interp((start + np.arange(x.size)) / rate, e.on_s, smooth_hz)
+            x = x * turn(np.asarray(offset), rate)
+        size = fft.next_fast_len(x.size)
+        one = fft.fft(x, size)
+        one = fft.fftshift(one.real**2 + one.imag**2)
+        upper_hz = (np.arange(size) - size // 2 + 0.5) * rate / size
+        power += np.diff(np.interp(bounds, upper_hz, np.cumsum(one, dtype=np.float64))) / size
+        length += x.size
+    density = power / (length * bin_hz)
+    return 0.5 * (bounds[1:] + bounds[:-1]), density, max(round(length / rate * bin_hz), 1)
+
+
+def _between_gaps(marks: Marks, dit_s: float) -> NDArray[np.float64]:
+    """Begin and end in seconds (pieces, 2) of pieces of the transmission, each from one gap to another."""
+    middle = 0.5 * (marks.off_s[:-1] + marks.on_s[1:])
+    first, last = marks.on_s[0] - 0.5 * dit_s, marks.off_s[-1] + 0.5 * dit_s
+    ends = np.concatenate([middle[:1] if marks.cut_start else [first], middle[int(marks.cut_start) :]])
+    ends = np.append(ends, [] if marks.cut_end else [last])
+    if ends.size < 2:
+        return np.array([[max(first, 0.0), last]])
+    count = int(np.ceil((ends[-1] - ends[0]) / (_PIECE_DITS * dit_s)))
+    near = ends[np.searchsorted(ends, np.linspace(ends[0], ends[-1], count + 1)).clip(0, ends.size - 1)]
+    near = np.unique(near)
+    pieces = np.stack([near[:-1], near[1:]], axis=1)
+    # a pause in between would make one long; noise is all that it holds
+    some = np.linspace(0, len(pieces) - 1, min(_MOST_PIECES, len(pieces))).astype(int)
+    return np.asarray(pieces[some])
 
 
 def designator(bandwidth_hz: float, symbols: str) -> str:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import io
+import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
@@ -293,7 +294,11 @@ def copy_table(rows: Iterable[tuple[str, Setting]], snr_db: Iterable[float], n: 
 
 
 def edits(sent: str, read: str) -> int:
-    """Edits from the one to the other; up to three signs read at the end may be of what came later."""
+    """Edits from the one to the other; up to three signs read at the end may be of what came later.
+
+    What is read as a procedure sign or as no sign at all is one wrong sign, however long its name.
+    """
+    read = re.sub(r"\{.*?\}|\[.*?\]", "*", read)
     row = list(range(len(read) + 1))
     for i, a in enumerate(sent, 1):
         corner, row[0] = row[0], i
@@ -390,19 +395,37 @@ def figure_table(
         print(f"{name:24s}" + "".join(f"{c:>27s}" for c in cells), flush=True)
 
 
-def _through(s: Setting, rise_s: float) -> float:
-    """10..90 % time of the keyed edge after the receiver's filter, from a noise-free step."""
+def _step_through(s: Setting, rise_s: float) -> tuple[Array, Array]:
+    """Noise-free edge after the receiver's filter: times from half of what is keyed on, level over the settled."""
     rate = 48000
     t = np.arange(-0.1, 0.25, 1 / rate)
     step = 0.5 + 0.5 * np.sin(np.pi * np.clip(t * 0.5903 / rise_s, -0.5, 0.5))
     x = step * np.exp(2j * np.pi * s.tone_hz * t)
     y = np.abs(signal.sosfilt(signal.butter(s.order, s.band_hz, "bandpass", fs=rate, output="sos"), x))
-    y /= np.mean(y[t > 0.15])
+    return t, np.asarray(y / np.mean(y[t > 0.15]))
+
+
+def _through(s: Setting, rise_s: float) -> float:
+    """10..90 % time of the keyed edge after the receiver's filter, from a noise-free step."""
+    t, y = _step_through(s, rise_s)
+    rate = 1 / (t[1] - t[0])
     above = int(np.flatnonzero(y > 0.9)[0])
     below = int(np.flatnonzero(y[:above] < 0.1)[-1])
     first = below + (0.1 - y[below]) / (y[below + 1] - y[below])
     last = above - 1 + (0.9 - y[above - 1]) / (y[above] - y[above - 1])
     return float((last - first) / rate)
+
+
+def _occupied(s: Setting, seed: int) -> float:
+    """Width that holds 99 % of the power of the same keying through the filter, without noise."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(round(s.seconds * s.rate)) / s.rate
+    sent = keyed(s, rng)
+    tone = _station(s, sent.on_s, sent.off_s, t, s.tone_hz + rng.uniform(-20, 20), rng).real
+    x = signal.sosfilt(signal.butter(s.order, s.band_hz, "bandpass", fs=s.rate, output="sos"), tone)
+    power = np.cumsum(np.abs(np.fft.rfft(x)) ** 2)
+    low, high = np.interp((0.005, 0.995), power / power[-1], np.fft.rfftfreq(x.size, 1 / s.rate))
+    return float(high - low)
 
 
 EDGES = tuple(
@@ -460,6 +483,9 @@ def errors_over_sigmas(seed: int) -> dict[str, float]:
         "rise_s": _through(s, s.rise_s),
         "fall_s": _through(s, s.fall_s),
         "chirp_hz": s.chirp_hz,
+        "droop_db": 0.0,
+        "overshoot_db": 20 * float(np.log10(_step_through(s, s.rise_s)[1].max())),
+        "occupied_bandwidth_hz": _occupied(s, seed),
     }
     if not s.scatter:
         true["weighting"] = 0.5 * s.weight

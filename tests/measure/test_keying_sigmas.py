@@ -17,7 +17,10 @@ from sigcheck.measure.pipeline import measure
 from sigcheck.recording import from_samples
 from tests.benchmarks.bench_keying import Setting, edits, errors_over_sigmas, measured, recorded
 
-FIGURES = ("dit_s", "dah_dit_ratio", "weighting", "rise_s", "fall_s", "chirp_hz", "chirp_settle_s", "backwave_db")
+FIGURES = (
+    *("dit_s", "dah_dit_ratio", "weighting", "rise_s", "fall_s", "chirp_hz", "chirp_settle_s", "backwave_db"),
+    *("droop_db", "overshoot_db", "occupied_bandwidth_hz"),
+)
 
 
 def pooled(seeds: range) -> dict[str, list[float]]:
