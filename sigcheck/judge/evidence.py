@@ -65,9 +65,8 @@ def observe(m: Measurements, symptoms: tuple[Symptom, ...], not_measured: Mappin
 
 
 def _beyond(symptom: Symptom) -> float:
-    """Probability that a note truly lies beyond its limit, which is itself a matter of taste."""
-    taste = 1.5 if symptom.unit in ("dB", "dBc") else 0.15 * abs(symptom.limit)
-    width = math.hypot(symptom.sigma or 0.0, taste)
+    """Probability that a note truly lies beyond its limit: by the scatter of its value alone."""
+    width = symptom.sigma or 0.0
     if width <= 0.0:
         return 1.0
     return 0.5 * (1.0 + math.erf(abs(abs(symptom.value) - abs(symptom.limit)) / width / math.sqrt(2.0)))

@@ -2,8 +2,21 @@
 
 from __future__ import annotations
 
+from math import sqrt
+
 from sigcheck.judge.explained import explained
-from sigcheck.judge.ruling import Z95, Z_SEEN, Case, Finding, Unseen, dbc_below, same_place, symptom, with_floor
+from sigcheck.judge.ruling import (
+    Z95,
+    Z_SEEN,
+    Case,
+    Finding,
+    Unseen,
+    dbc_below,
+    ratio,
+    same_place,
+    symptom,
+    with_floor,
+)
 from sigcheck.judge.shapes import Severity, Symptom
 from sigcheck.measure.results import Measurements, Sideband
 
@@ -146,6 +159,7 @@ def _has_key_up(case: Case) -> bool:
 _CHIRPED_RAD = 0.06
 # A chain that clips takes a fifth of the noise's amplitude away, and leaves its angle.
 _CLIPPED, _DISTORTED_DB = 0.45, -30.0
+_ANGLE_BAND_HZ = 600.0  # the excess is taken within 300 Hz of the tone
 
 
 def noisy_tone(case: Case) -> Finding:
@@ -155,17 +169,30 @@ def noisy_tone(case: Case) -> Finding:
         floor = Z_SEEN * p.pm_excess_rad_sigma
     if floor is not None and k.chirp_hz is not None and abs(k.chirp_hz) > _note(case, "chirp"):
         floor = max(floor, _CHIRPED_RAD)
-    if floor is not None and p.am_percent is not None and _distorted(case):
-        floor = max(floor, _CLIPPED * p.am_percent / 100.0)
+    if floor is not None and _distorted(case):
+        floor = max(floor, _CLIPPED * (p.am_percent or 0.0) / 100.0)
+    if floor is not None and _clipped(case):
+        floor = max(floor, _all_in_the_angle(case.m))
     return with_floor(
         case, "noisy-tone", p.pm_excess_rad, p.pm_excess_rad_sigma, floor, p.missing.get("pm_excess_rad"),
         lambda v: f"phase noise of the tone of {v:.3f} rad beyond the additive noise",
     )  # fmt: skip
 
 
+def _all_in_the_angle(m: Measurements) -> float:
+    """Angle, in rad, of all the noise within 300 Hz either way: a hard limiter leaves nothing else of it."""
+    if m.signal.snr_db is None:
+        return 0.0
+    return sqrt(ratio(-m.signal.snr_db) * _ANGLE_BAND_HZ / 2500.0)
+
+
+def _clipped(case: Case) -> bool:
+    return (case.m.health.clipped_fraction or 0.0) > _note(case, "clipped-recording")
+
+
 def _distorted(case: Case) -> bool:
-    clipped, thd_db = case.m.health.clipped_fraction, case.m.purity.thd_db
-    return (clipped or 0.0) > _note(case, "clipped-recording") or (thd_db is not None and thd_db > _DISTORTED_DB)
+    thd_db = case.m.purity.thd_db
+    return _clipped(case) or (thd_db is not None and thd_db > _DISTORTED_DB)
 
 
 def _note(case: Case, name: str) -> float:

@@ -59,13 +59,25 @@ class TraitRow(NamedTuple):
         return self.believed if self.fitted is None else self.fitted
 
 
+class Leak(NamedTuple):
+    """How often something unlisted makes a mark: believed, and fitted."""
+
+    believed: float
+    fitted: float | None = None
+
+
 @dataclass(frozen=True)
 class Mark:
     """A yes-or-no feature. ``is_symptom``: it has a limit and is reported by itself."""
 
-    leak: float
+    unlisted: Leak
     rows: dict[str, MarkRow]
     is_symptom: bool = True
+
+    @property
+    def leak(self) -> float:
+        """The probability that the model uses."""
+        return self.unlisted.believed if self.unlisted.fitted is None else self.unlisted.fitted
 
 
 @dataclass(frozen=True)
@@ -78,7 +90,7 @@ class Trait:
     rows: dict[str, TraitRow]
 
 
-_c, _m, _t = CauseRow, MarkRow, TraitRow
+_c, _l, _m, _t = CauseRow, Leak, MarkRow, TraitRow
 
 CAUSES: dict[str, CauseRow] = {
     # house and receiver
@@ -217,7 +229,7 @@ CAUSES: dict[str, CauseRow] = {
 }  # fmt: skip
 
 MARKS: dict[str, Mark] = {
-    "hum-sidebands": Mark(0.004, {
+    "hum-sidebands": Mark(_l(0.004, 0.0033), {
         "transmitter-supply-hum": _m(0.98, "its definition: ripple on the signal", 0.982),
         "receiver-supply-hum": _m(0.98, "its definition: ripple on an oscillator or gain of the receiver", 0.982),
         "mains-remodulation": _m(0.98, "its definition: a rectifier switches a path at the mains rate", 0.985),
@@ -228,19 +240,19 @@ MARKS: dict[str, Mark] = {
         "switching-supply": _m(0.05, "its input ripple is at twice mains", 0.031),
         "local-noise": _m(0.02, "bursts at the mains rate move the gain control", 0.015),
     }),
-    "spur-lines": Mark(0.006, {
+    "spur-lines": Mark(_l(0.006, 0.0059), {
         "switching-supply": _m(0.96, "its definition: ripple at the converter's rate", 0.976),
-        "parasitic-oscillation": _m(0.85, "products of carrier and oscillation", 0.758),
+        "parasitic-oscillation": _m(0.85, "products of carrier and oscillation", 0.875),
         "rf-feedback": _m(0.6, "the loop hunts at its own rate"),
-        "receiver-overload": _m(0.12, "third-order products with another station", 0.11),
-        "co-channel-station": _m(0.25, "beside a steady tone a lone carrier looks like a spur", 0.144),
-        "transmitter-supply-hum": _m(0.03, "strong hum leaves lines off the mains families' grid", 0.034),
-        "mains-remodulation": _m(0.03, "likewise", 0.055),
+        "receiver-overload": _m(0.12, "third-order products with another station", 0.071),
+        "co-channel-station": _m(0.25, "beside a steady tone a lone carrier looks like a spur", 0.127),
+        "transmitter-supply-hum": _m(0.03, "strong hum leaves lines off the mains families' grid", 0.022),
+        "mains-remodulation": _m(0.03, "likewise", 0.017),
         "recorder-processing": _m(0.05, "lossy coding leaves lines"),
-        "broadcast-breakthrough": _m(0.25, "its carrier beats with the tone; vowels make lines", 0.237),
+        "broadcast-breakthrough": _m(0.25, "its carrier beats with the tone; vowels make lines", 0.132),
         "synthesiser-steps": _m(0.05, "fractional spurs", 0.026),
     }),
-    "harmonic-distortion": Mark(0.006, {
+    "harmonic-distortion": Mark(_l(0.006, 0.0011), {
         "audio-overdrive": _m(0.97, "its definition: a stage at its rails", 0.985),
         "receiver-overload": _m(0.85, "the product detector or a later stage is driven out of its range", 0.792),
         "receiver-pulling": _m(0.5, "a pulled oscillator makes the beat's own second harmonic", 0.167),
@@ -248,76 +260,77 @@ MARKS: dict[str, Mark] = {
         "recorder-processing": _m(0.1, "a limiter in the recorder"),
         "gain-control": _m(0.02, "a control so fast that it follows the cycle", 0.01),
     }),
-    "rasp": Mark(0.006, {
-        "oscillator-noise": _m(0.92, "its definition: noise that comes with the carrier", 0.966),
-        "receiver-oscillator-noise": _m(0.92, "its definition: the carrier mixed with a noisy oscillator", 0.966),
+    "rasp": Mark(_l(0.006, 0.0034), {
+        "oscillator-noise": _m(0.92, "its definition: noise that comes with the carrier", 0.964),
+        "receiver-oscillator-noise": _m(0.92, "its definition: the carrier mixed with a noisy oscillator", 0.964),
         "receiver-overload": _m(0.7, "noise of a stage at its limit, on amplitude and phase", 0.842),
-        "multipath-spread": _m(0.4, "the signal itself is spread into noise", 0.69),
+        "multipath-spread": _m(0.4, "the signal itself is spread into noise", 0.465),
         "rf-feedback": _m(0.25, "regulators and oscillator disturbed at random"),
-        "parasitic-oscillation": _m(0.2, "an unstable stage is noisy", 0.211),
-        "switching-supply": _m(0.2, "a wandering converter smears its lines", 0.182),
+        "parasitic-oscillation": _m(0.2, "an unstable stage is noisy", 0.162),
+        "switching-supply": _m(0.2, "a wandering converter smears its lines", 0.176),
         "recorder-processing": _m(0.2, "noise suppression mutes the gaps; coding noise follows the tone"),
         "mains-remodulation": _m(0.08, "a contact or rectifier that crackles", 0.063),
         "magnetic-hum": _m(0.03, "strong lines leave a residue", 0.024),
         "transmitter-supply-hum": _m(0.04, "strong lines leave a residue", 0.026),
         "loose-connection": _m(0.15, "a crackling contact", 0.125),
         "audio-overdrive": _m(0.03, "clipping mixes noise from other harmonics' surroundings to the tone", 0.022),
-        "co-channel-station": _m(0.2, "another signal within 500 Hz counts as noise", 0.25),
-        "key-bounce": _m(0.05, "contacts that chatter", 0.071),
+        "co-channel-station": _m(0.2, "another signal within 500 Hz counts as noise", 0.184),
+        "key-bounce": _m(0.05, "contacts that chatter", 0.044),
         "broadcast-breakthrough": _m(0.5, "speech on the tone is noise beside it", 0.619),
         "path-fading": _m(0.25, "the faster part of the fading lies beside the tone", 0.208),
-        "path-doppler": _m(0.25, "the beat of two paths lies beside the tone", 0.203),
+        "path-doppler": _m(0.25, "the beat of two paths lies beside the tone", 0.214),
         "local-noise": _m(0.25, "bursts that open and close the gain", 0.274),
         "supply-sag": _m(0.08, "the tail of a strong chirp lies beside the tone", 0.06),
-        "oscillator-pulling": _m(0.08, "the tail of a strong chirp lies beside the tone", 0.045),
-        "synthesiser-settling": _m(0.08, "the tail of a strong chirp lies beside the tone", 0.045),
+        "oscillator-pulling": _m(0.08, "the tail of a strong chirp lies beside the tone", 0.047),
+        "synthesiser-settling": _m(0.08, "the tail of a strong chirp lies beside the tone", 0.047),
     }),
-    "noisy-tone": Mark(0.008, {
+    "noisy-tone": Mark(_l(0.008, 0.0056), {
         "oscillator-noise": _m(0.85, "phase noise within 300 Hz", 0.95),
         "receiver-oscillator-noise": _m(0.85, "likewise, of the receiver's oscillator", 0.95),
-        "receiver-overload": _m(0.35, "the phase part of the limiting stage's noise", 0.265),
-        "multipath-spread": _m(0.6, "phase varies with the paths", 0.789),
+        "receiver-overload": _m(0.35, "the phase part of the limiting stage's noise", 0.27),
+        "multipath-spread": _m(0.6, "phase varies with the paths", 0.786),
         "loose-connection": _m(0.2, "jitter of a bad contact", 0.119),
-        "switching-supply": _m(0.2, "a wandering converter smears its lines", 0.137),
-        "parasitic-oscillation": _m(0.2, "an unstable stage is noisy", 0.167),
+        "switching-supply": _m(0.2, "a wandering converter smears its lines", 0.122),
+        "parasitic-oscillation": _m(0.2, "an unstable stage is noisy", 0.113),
         "rf-feedback": _m(0.25, "the oscillator is disturbed at random"),
         "recorder-processing": _m(0.1, "coding noise"),
         "transmitter-supply-hum": _m(0.06, "strong lines leave a residue", 0.02),
-        "mains-remodulation": _m(0.08, "strong lines leave a residue", 0.04),
+        "mains-remodulation": _m(0.08, "strong lines leave a residue", 0.041),
         "magnetic-hum": _m(0.08, "strong lines leave a residue", 0.04),
-        "synthesiser-steps": _m(0.1, "many small steps", 0.083),
-        "synthesiser-settling": _m(0.2, "the transient reaches into the element", 0.089),
-        "oscillator-pulling": _m(0.15, "a slow tail of the chirp", 0.072),
-        "supply-sag": _m(0.2, "a slow tail of the chirp", 0.15),
-        "broadcast-breakthrough": _m(0.3, "speech on the tone", 0.196),
-        "local-noise": _m(0.25, "bursts shake the phase", 0.177),
-        "co-channel-station": _m(0.15, "its keying lies beside the tone", 0.108),
-        "path-fading": _m(0.2, "phase turns as paths cancel", 0.105),
+        "synthesiser-steps": _m(0.1, "many small steps", 0.085),
+        "synthesiser-settling": _m(0.2, "the transient reaches into the element", 0.2),
+        "oscillator-pulling": _m(0.15, "a slow tail of the chirp", 0.15),
+        "supply-sag": _m(0.2, "a slow tail of the chirp", 0.2),
+        "broadcast-breakthrough": _m(0.3, "speech on the tone", 0.179),
+        "local-noise": _m(0.25, "bursts shake the phase", 0.167),
+        "co-channel-station": _m(0.15, "its keying lies beside the tone", 0.112),
+        "path-fading": _m(0.2, "phase turns as paths cancel", 0.107),
         "path-doppler": _m(0.05, "several moving paths", 0.032),
     }),
-    "audio-hum": Mark(0.01, {
+    "audio-hum": Mark(_l(0.01, 0.0042), {
         "audio-ground-loop": _m(0.97, "its definition: mains lines added to the audio", 0.985),
         "receiver-supply-hum": _m(0.12, "the same supply feeds the audio stage", 0.055),
         "microphone-pickup": _m(0.2, "transformers and fans in the room"),
         "receiver-overload": _m(0.02, "direct conversion demodulates the hum of its own mixer", 0.01),
         "local-noise": _m(0.05, "bursts at the mains rate have lines at its multiples", 0.031),
+        "co-channel-station": _m(0.06, "its carrier stays at key-up, and may lie near a mains harmonic", 0.089),
     }),
-    "key-clicks": Mark(0.008, {
+    "key-clicks": Mark(_l(0.008, 0.0018), {
         "hard-keying": _m(0.97, "its definition", 0.985),
         "key-bounce": _m(0.3, "a relay's contacts make hard edges", 0.638),
         "audio-overdrive": _m(0.06, "clipping cuts the top off the edge, what is left is steeper", 0.04),
         "receiver-overload": _m(0.1, "likewise in the limiting stage", 0.173),
         "recorder-processing": _m(0.05, "a gate opens suddenly"),
     }),
-    "slow-keying": Mark(0.006, {
+    "slow-keying": Mark(_l(0.006, 0.0024), {
         "soft-keying": _m(0.96, "its definition", 0.98),
         "microphone-pickup": _m(0.35, "the room's echo lengthens the fall"),
-        "multipath-spread": _m(0.1, "late paths lengthen the fall", 0.061),
+        "multipath-spread": _m(0.1, "late paths lengthen the fall", 0.062),
         "supply-sag": _m(0.04, "a level that never settles looks like a long edge", 0.02),
         "gain-control": _m(0.04, "likewise", 0.037),
         "recorder-processing": _m(0.08, "a slow gate"),
     }),
-    "chirp": Mark(0.006, {
+    "chirp": Mark(_l(0.006, 0.0079), {
         "supply-sag": _m(0.8, "voltage pushes the oscillator", 0.898),
         "oscillator-pulling": _m(0.96, "its definition", 0.985),
         "synthesiser-settling": _m(0.92, "its definition, where the transient lasts into the element", 0.973),
@@ -325,58 +338,59 @@ MARKS: dict[str, Mark] = {
         "rf-feedback": _m(0.15, "the field reaches the oscillator"),
         "transmit-heating": _m(0.03, "fast heating of a small crystal"),
     }),
-    "droop": Mark(0.15, {
+    "droop": Mark(_l(0.15, 0.0361), {
         "supply-sag": _m(0.85, "its definition: the level falls within the element", 0.658),
         "gain-control": _m(0.5, "the control closes during the element", 0.75),
         "receiver-overload": _m(0.2, "the control acts on top of the limiting", 0.103),
         "recorder-processing": _m(0.2, "automatic level"),
     }, is_symptom=False),
-    "backwave": Mark(0.006, {
-        "keying-leak": _m(0.96, "its definition", 0.971),
+    "backwave": Mark(_l(0.006, 0.003), {
+        "keying-leak": _m(0.96, "its definition", 0.963),
         "microphone-pickup": _m(0.2, "the room's echo fills the gap"),
         "co-channel-station": _m(0.15, "a weak carrier on the very frequency", 0.098),
         "gain-control": _m(0.03, "the gain opens at key-up by more than the noise tells", 0.019),
         "receiver-overload": _m(0.05, "limiting cuts the key-down level, so the leak looks stronger", 0.025),
         "audio-overdrive": _m(0.03, "likewise in the audio", 0.018),
     }),
-    "overshoot": Mark(0.008, {
+    "overshoot": Mark(_l(0.008, 0.0018), {
         "gain-control": _m(0.9, "full gain meets the edge", 0.948),
         "receiver-overload": _m(0.4, "the gain control has far to go", 0.2),
         "supply-sag": _m(0.3, "the reservoir is full at first", 0.15),
         "recorder-processing": _m(0.25, "automatic level"),
         "hard-keying": _m(0.03, "a filter rings on a hard edge, by less than 1 dB", 0.015),
     }),
-    "keying-timing": Mark(0.01, {
+    "keying-timing": Mark(_l(0.01, 0.0024), {
         "keyer-timing": _m(0.96, "its definition", 0.978),
-        "key-bounce": _m(0.4, "broken elements count twice", 0.224),
+        "key-bounce": _m(0.4, "broken elements count twice", 0.241),
         "rf-feedback": _m(0.15, "the keyer is disturbed by the field"),
         "recorder-dropouts": _m(0.25, "lost samples shorten elements", 0.153),
-        "local-noise": _m(0.03, "bursts break elements", 0.034),
+        "local-noise": _m(0.03, "bursts break elements", 0.016),
         "path-fading": _m(0.1, "deep fades break elements", 0.062),
         "microphone-pickup": _m(0.1, "echo lengthens marks unevenly"),
-        "weak-path": _m(0.1, "noise moves the edges", 0.167),
+        "weak-path": _m(0.1, "noise moves the edges", 0.057),
         "co-channel-station": _m(0.08, "its elements mix with ours", 0.047),
         "wrong-setting": _m(0.05, "an unusual weighting or ratio was entered"),
         "soft-keying": _m(0.05, "dits that never reach full level", 0.025),
+        "multipath-spread": _m(0.1, "fades cut elements short", 0.138),
     }),
-    "broken-elements": Mark(0.01, {
+    "broken-elements": Mark(_l(0.01, 0.0094), {
         "key-bounce": _m(0.92, "its definition: elements open again soon after they begin", 0.959),
         "rf-feedback": _m(0.2, "the keyer resets under its own field"),
         "loose-connection": _m(0.15, "the supply or key lead opens", 0.094),
         "recorder-dropouts": _m(0.1, "a gap near an edge", 0.061),
     }, is_symptom=False),
-    "drift": Mark(0.003, {
-        "warm-up": _m(0.96, "its definition", 0.978),
+    "drift": Mark(_l(0.003, 0.0018), {
+        "warm-up": _m(0.96, "its definition", 0.979),
         "clock-drift": _m(0.96, "its definition", 0.985),
         "receiver-drift": _m(0.96, "its definition", 0.985),
         "transmit-heating": _m(0.85, "its definition, where a transmission is long enough"),
-        "path-doppler": _m(0.8, "a changing speed along the path", 0.649),
+        "path-doppler": _m(0.8, "a changing speed along the path", 0.706),
         "temperature-cycling": _m(0.25, "part of a cycle looks like drift", 0.208),
         "loose-connection": _m(0.06, "jumps add up", 0.06),
         "synthesiser-steps": _m(0.08, "steps that follow a drift", 0.08),
-        "oscillator-noise": _m(0.04, "noise close in wanders", 0.035),
+        "oscillator-noise": _m(0.04, "noise close in wanders", 0.019),
     }),
-    "frequency-wobble": Mark(0.004, {
+    "frequency-wobble": Mark(_l(0.004, 0.0026), {
         "temperature-cycling": _m(0.96, "its definition", 0.977),
         "transmit-heating": _m(0.25, "heating and cooling in turn"),
         "path-doppler": _m(0.15, "a swinging antenna or reflector", 0.096),
@@ -385,58 +399,63 @@ MARKS: dict[str, Mark] = {
         "receiver-drift": _m(0.05, "the receiver's own cycle", 0.017),
         "oscillator-noise": _m(0.05, "noise close in looks like a cycle for a while", 0.017),
     }),
-    "frequency-jumps": Mark(0.004, {
-        "loose-connection": _m(0.95, "its definition", 0.941),
-        "synthesiser-steps": _m(0.95, "its definition", 0.908),
+    "frequency-jumps": Mark(_l(0.004, 0.001), {
+        "loose-connection": _m(0.95, "its definition", 0.907),
+        "synthesiser-steps": _m(0.95, "its definition", 0.924),
         "rf-feedback": _m(0.1, "the oscillator is kicked by its own field"),
         "temperature-cycling": _m(0.03, "fast swings look like jumps", 0.017),
         "receiver-drift": _m(0.03, "a receiver that tunes in steps", 0.01),
         "receiver-overload": _m(0.02, "injection locks and lets go", 0.01),
-        "recorder-dropouts": _m(0.05, "a phase break looks like a brief jump", 0.043),
-        "oscillator-noise": _m(0.04, "popcorn noise", 0.013),
+        "recorder-dropouts": _m(0.05, "a phase break looks like a brief jump", 0.042),
+        "oscillator-noise": _m(0.04, "popcorn noise", 0.024),
         "co-channel-station": _m(0.05, "the tone that is followed changes from one to the other", 0.025),
+        "path-doppler": _m(0.1, "the stronger path changes over to the other", 0.152),
+        "path-fading": _m(0.08, "the phase turns as paths cancel", 0.132),
     }),
-    "other-signal": Mark(0.012, {
+    "other-signal": Mark(_l(0.012, 0.0022), {
         "co-channel-station": _m(0.8, "its definition, unless it is on the very frequency", 0.883),
-        "broadcast-breakthrough": _m(0.3, "the broadcast's carrier as a beat", 0.153),
+        "broadcast-breakthrough": _m(0.3, "the broadcast's carrier as a beat", 0.15),
         "receiver-overload": _m(0.06, "products with other stations", 0.03),
         "switching-supply": _m(0.06, "a harmonic of the converter falls into the passband", 0.039),
-        "parasitic-oscillation": _m(0.05, "it runs on at key-up", 0.027),
+        "parasitic-oscillation": _m(0.05, "it runs on at key-up", 0.028),
     }),
-    "voice-breakthrough": Mark(0.003, {
+    "voice-breakthrough": Mark(_l(0.003), {
         "broadcast-breakthrough": _m(0.95, "its definition", 0.959),
         "co-channel-station": _m(0.08, "a telephony station", 0.08),
         "microphone-pickup": _m(0.15, "somebody speaks in the room"),
     }),
-    "noise-bursts": Mark(0.01, {
+    "noise-bursts": Mark(_l(0.01, 0.0018), {
         "local-noise": _m(0.95, "its definition", 0.975),
         "switching-supply": _m(0.03, "it radiates", 0.018),
         "loose-connection": _m(0.02, "sparks", 0.01),
         "recorder-dropouts": _m(0.08, "gaps click", 0.04),
         "microphone-pickup": _m(0.08, "knocks in the room"),
+        "broadcast-breakthrough": _m(0.06, "syllables are bursts", 0.08),
     }),
-    "clipped-recording": Mark(0.002, {
+    "clipped-recording": Mark(_l(0.002, 0.001), {
         "audio-overdrive": _m(0.4, "the converter's or an amplifier's hard rails; softer stages leave none", 0.533),
         "receiver-overload": _m(0.03, "the audio is loud too", 0.015),
         "recorder-processing": _m(0.03, "a limiter in the recorder"),
         "local-noise": _m(0.02, "bursts reach the rails, seldom in the key-down share", 0.01),
+        "weak-path": _m(0.1, "the gain turned up for it until the noise clips", 0.133),
     }),
-    "dropouts": Mark(0.003, {
+    "dropouts": Mark(_l(0.003, 0.0013), {
         "recorder-dropouts": _m(0.98, "its definition", 0.94),
         "recorder-processing": _m(0.1, "a gate or a codec's lost frames"),
     }),
-    "fading": Mark(0.006, {
+    "fading": Mark(_l(0.006, 0.0022), {
         "path-fading": _m(0.93, "its definition", 0.963),
         "multipath-spread": _m(0.3, "slow part of the flutter", 0.491),
         "recorder-processing": _m(0.15, "automatic level"),
         "loose-connection": _m(0.15, "an antenna or supply contact", 0.075),
         "supply-sag": _m(0.04, "a battery at its end", 0.02),
-        "path-doppler": _m(0.15, "the reflector's path beats with the direct one", 0.25),
+        "path-doppler": _m(0.15, "the reflector's path beats with the direct one", 0.329),
         "co-channel-station": _m(0.05, "a carrier on the same frequency beats with ours", 0.058),
-        "gain-control": _m(0.03, "the gain moves between the elements", 0.032),
+        "gain-control": _m(0.03, "the gain moves between the elements", 0.015),
+        "weak-path": _m(0.05, "noise makes the level of an element uncertain", 0.078),
     }),
     # Level changes of some dB, faster or slower, that are not the keying's.
-    "flutter": Mark(0.03, {
+    "flutter": Mark(_l(0.03, 0.0098), {
         "multipath-spread": _m(0.9, "its definition: many paths add and cancel", 0.95),
         "path-fading": _m(0.9, "two paths add and cancel", 0.948),
         "path-doppler": _m(0.7, "the reflector's path beats with the direct one", 0.809),
@@ -444,41 +463,42 @@ MARKS: dict[str, Mark] = {
         "loose-connection": _m(0.3, "a bad contact", 0.15),
         "recorder-processing": _m(0.3, "automatic level"),
         "co-channel-station": _m(0.15, "its elements add to ours", 0.125),
-        "local-noise": _m(0.15, "bursts move the gain", 0.292),
+        "local-noise": _m(0.15, "bursts move the gain", 0.275),
         "rf-feedback": _m(0.15, "the level is disturbed"),
         "supply-sag": _m(0.15, "the level falls within each element", 0.075),
-        "gain-control": _m(0.1, "the level falls within each element", 0.267),
+        "gain-control": _m(0.1, "the level falls within each element", 0.25),
         "receiver-overload": _m(0.08, "the gain control hunts", 0.04),
         "transmitter-supply-hum": _m(0.04, "hum that beats with the keying", 0.013),
         "receiver-supply-hum": _m(0.04, "likewise", 0.013),
         "mains-remodulation": _m(0.08, "the second path comes and goes", 0.04),
-        "weak-path": _m(0.1, "noise on the level", 0.273),
+        "weak-path": _m(0.1, "noise on the level", 0.226),
+        "key-bounce": _m(0.06, "broken starts differ from element to element", 0.083),
     }, is_symptom=False),
-    "weak-signal": Mark(0.01, {
+    "weak-signal": Mark(_l(0.01, 0.0017), {
         "weak-path": _m(0.97, "its definition", 0.984),
         "path-fading": _m(0.1, "a fade during the whole recording", 0.052),
         "local-noise": _m(0.1, "noise covers the signal", 0.083),
         "wrong-setting": _m(0.03, "tuned to the filter's edge"),
     }),
-    "off-frequency": Mark(0.01, {
+    "off-frequency": Mark(_l(0.01), {
         "wrong-setting": _m(0.5, "a frequency or reference entered wrong, or the dial set wrong"),
         "warm-up": _m(0.1, "not there yet", 0.1),
         "clock-drift": _m(0.1, "long ago set", 0.1),
         "receiver-drift": _m(0.15, "the dial reads wrong", 0.15),
         "recorder-clock": _m(0.02, "100 ppm of a tone are a tenth of a hertz"),
     }),
-    "off-time": Mark(0.005, {
+    "off-time": Mark(_l(0.005), {
         "clock-not-set": _m(0.96, "its definition"),
         "wrong-setting": _m(0.1, "another period or delay was entered"),
     }),
-    "off-speed": Mark(0.005, {
+    "off-speed": Mark(_l(0.005), {
         "wrong-setting": _m(0.4, "another speed was entered"),
         "keyer-timing": _m(0.1, "a timing element is off its value", 0.1),
     }),
-    "off-shift": Mark(0.005, {
+    "off-shift": Mark(_l(0.005), {
         "wrong-setting": _m(0.3, "another shift was entered"),
     }),
-    "wrong-message": Mark(0.004, {
+    "wrong-message": Mark(_l(0.004), {
         "wrong-setting": _m(0.4, "another text was entered"),
         "keyer-timing": _m(0.08, "gaps so short that characters run together", 0.08),
         "key-bounce": _m(0.15, "extra elements", 0.15),
@@ -486,7 +506,7 @@ MARKS: dict[str, Mark] = {
         "recorder-dropouts": _m(0.05, "characters are lost", 0.05),
         "co-channel-station": _m(0.05, "its characters are copied instead", 0.05),
     }),
-    "no-signal": Mark(0.02, {
+    "no-signal": Mark(_l(0.02), {
         "weak-path": _m(0.5, "under the noise", 0.5),
         "wrong-setting": _m(0.5, "dial, sideband or frequency put it outside the passband"),
     }, is_symptom=False),
@@ -497,8 +517,8 @@ TRAITS: dict[str, Trait] = {
     # or mostly the odd ones.
     "hum-family": Trait("hum-sidebands", ("twice", "mostly twice", "both", "mains"),
                         (0.35, 0.15, 0.25, 0.25), {
-        "transmitter-supply-hum": _t((0.52, 0.16, 0.16, 0.16), "a full-wave rectifier's ripple is at twice mains, a half-wave one's at mains", (0.605, 0.136, 0.193, 0.066)),
-        "receiver-supply-hum": _t((0.52, 0.16, 0.16, 0.16), "likewise", (0.605, 0.136, 0.193, 0.066)),
+        "transmitter-supply-hum": _t((0.52, 0.16, 0.16, 0.16), "a full-wave rectifier's ripple is at twice mains, a half-wave one's at mains", (0.616, 0.124, 0.193, 0.067)),
+        "receiver-supply-hum": _t((0.52, 0.16, 0.16, 0.16), "likewise", (0.616, 0.124, 0.193, 0.067)),
         "mains-remodulation": _t((0.08, 0.22, 0.53, 0.17), "a rectifier conducts once or twice a cycle, unevenly", (0.057, 0.16, 0.698, 0.085)),
         "magnetic-hum": _t((0.01, 0.02, 0.1, 0.87), "a transformer's field has the mains frequency", (0.005, 0.01, 0.05, 0.935)),
         "receiver-overload": _t((0.35, 0.2, 0.25, 0.2), "whatever hum the limiting stage's supply has", (0.652, 0.107, 0.134, 0.107)),
@@ -519,7 +539,7 @@ TRAITS: dict[str, Trait] = {
         "receiver-supply-hum": _t((0.7, 0.22, 0.08), "likewise", (0.784, 0.149, 0.067)),
         "mains-remodulation": _t((0.12, 0.68, 0.2), "one path's phase divides every line alike", (0.072, 0.808, 0.12)),
         "magnetic-hum": _t((0.35, 0.55, 0.1), "all angle", (0.35, 0.55, 0.1)),
-        "receiver-overload": _t((0.2, 0.6, 0.2), "conversion at the limit has no memory", (0.2, 0.525, 0.275)),
+        "receiver-overload": _t((0.2, 0.6, 0.2), "conversion at the limit has no memory", (0.22, 0.512, 0.268)),
     }),
     # Do other carriers in the passband have our sidebands?
     "hum-on-others": Trait("hum-sidebands", ("yes", "no"), (0.03, 0.97), {
@@ -551,24 +571,24 @@ TRAITS: dict[str, Trait] = {
         "receiver-overload": _t((0.2, 0.8), "gain control holds the audio level", (0.115, 0.885)),
     }),
     "rasp-nature": Trait("rasp", ("amplitude", "both", "angle"), (0.25, 0.5, 0.25), {
-        "oscillator-noise": _t((0.02, 0.16, 0.82), "an oscillator's own limiting removes amplitude noise", (0.008, 0.079, 0.913)),
-        "receiver-oscillator-noise": _t((0.02, 0.16, 0.82), "likewise", (0.008, 0.079, 0.913)),
+        "oscillator-noise": _t((0.02, 0.16, 0.82), "an oscillator's own limiting removes amplitude noise", (0.009, 0.07, 0.921)),
+        "receiver-oscillator-noise": _t((0.02, 0.16, 0.82), "likewise", (0.009, 0.07, 0.921)),
         "receiver-overload": _t((0.33, 0.53, 0.14), "noise on the limit is amplitude and, converted, phase", (0.481, 0.343, 0.176)),
-        "multipath-spread": _t((0.1, 0.8, 0.1), "scattered waves have both", (0.086, 0.845, 0.069)),
+        "multipath-spread": _t((0.1, 0.8, 0.1), "scattered waves have both", (0.105, 0.816, 0.079)),
         "recorder-processing": _t((0.2, 0.7, 0.1), "additive by nature: both alike"),
         "mains-remodulation": _t((0.2, 0.6, 0.2), "the second path's phase is arbitrary", (0.2, 0.6, 0.2)),
         "broadcast-breakthrough": _t((0.75, 0.2, 0.05), "cross-modulation carries the amplitude over", (0.72, 0.244, 0.036)),
     }),
     "spur-shape": Trait("spur-lines", ("family", "pair", "single"), (0.1, 0.3, 0.6), {
-        "switching-supply": _t((0.55, 0.33, 0.12), "harmonics of the converter's rate on both sides", (0.343, 0.508, 0.149)),
-        "parasitic-oscillation": _t((0.25, 0.4, 0.35), "mixing products, more or less symmetrical", (0.15, 0.26, 0.59)),
+        "switching-supply": _t((0.55, 0.33, 0.12), "harmonics of the converter's rate on both sides", (0.324, 0.527, 0.149)),
+        "parasitic-oscillation": _t((0.25, 0.4, 0.35), "mixing products, more or less symmetrical", (0.132, 0.211, 0.657)),
         "rf-feedback": _t((0.30, 0.40, 0.30), "hunting modulates both sides"),
-        "co-channel-station": _t((0.02, 0.05, 0.93), "a carrier has no partner on the other side", (0.019, 0.081, 0.9)),
-        "receiver-overload": _t((0.1, 0.3, 0.6), "third-order products lie on one side or both", (0.094, 0.344, 0.562)),
+        "co-channel-station": _t((0.02, 0.05, 0.93), "a carrier has no partner on the other side", (0.02, 0.05, 0.93)),
+        "receiver-overload": _t((0.1, 0.3, 0.6), "third-order products lie on one side or both", (0.1, 0.3, 0.6)),
     }),
     # A keyed signal shows whether the line comes and goes with it, a steady one does not.
     "spur-with-key": Trait("spur-lines", ("with the key", "not told"), (0.6, 0.4), {
-        "co-channel-station": _t((0.05, 0.95), "it has its own rhythm, or none", (0.048, 0.952)),
+        "co-channel-station": _t((0.05, 0.95), "it has its own rhythm, or none", (0.05, 0.95)),
     }),
     "chirp-settling": Trait("chirp", ("brief", "long"), (0.5, 0.5), {
         "synthesiser-settling": _t((0.75, 0.25), "a loop settles in some milliseconds", (0.75, 0.25)),
@@ -578,15 +598,15 @@ TRAITS: dict[str, Trait] = {
     }),
     "drift-course": Trait("drift", ("warm-up", "linear", "steps", "cyclic", "random", "constant"),
                           (0.15, 0.35, 0.1, 0.1, 0.25, 0.05), {
-        "warm-up": _t((0.78, 0.14, 0.01, 0.02, 0.04, 0.01), "exponential, its tail nearly straight", (0.88, 0.076, 0.005, 0.011, 0.022, 0.006)),
+        "warm-up": _t((0.78, 0.14, 0.01, 0.02, 0.04, 0.01), "exponential, its tail nearly straight", (0.886, 0.072, 0.005, 0.01, 0.021, 0.006)),
         "clock-drift": _t((0.1, 0.78, 0.01, 0.02, 0.06, 0.03), "far slower than the recording is long", (0.034, 0.926, 0.003, 0.007, 0.02, 0.01)),
         "receiver-drift": _t((0.44, 0.44, 0.02, 0.02, 0.06, 0.02), "the same physics on the other side", (0.148, 0.811, 0.007, 0.007, 0.02, 0.007)),
         "transmit-heating": _t((0.45, 0.25, 0.02, 0.20, 0.07, 0.01), "exponential in each transmission"),
         "temperature-cycling": _t((0.05, 0.1, 0.01, 0.75, 0.08, 0.01), "a cycle", (0.05, 0.1, 0.01, 0.75, 0.08, 0.01)),
         "path-doppler": _t((0.2, 0.25, 0.02, 0.18, 0.33, 0.02), "an S-shaped curve fits none of the models", (0.2, 0.25, 0.02, 0.18, 0.33, 0.02)),
         "loose-connection": _t((0.05, 0.1, 0.6, 0.03, 0.2, 0.02), "jumps add up", (0.05, 0.1, 0.6, 0.03, 0.2, 0.02)),
-        "synthesiser-steps": _t((0.04, 0.1, 0.75, 0.03, 0.06, 0.02), "steps", (0.037, 0.125, 0.703, 0.028, 0.087, 0.02)),
-        "oscillator-noise": _t((0.05, 0.15, 0.05, 0.1, 0.6, 0.05), "a random walk", (0.081, 0.145, 0.048, 0.097, 0.581, 0.048)),
+        "synthesiser-steps": _t((0.04, 0.1, 0.75, 0.03, 0.06, 0.02), "steps", (0.037, 0.094, 0.703, 0.059, 0.087, 0.02)),
+        "oscillator-noise": _t((0.05, 0.15, 0.05, 0.1, 0.6, 0.05), "a random walk", (0.05, 0.15, 0.05, 0.1, 0.6, 0.05)),
     }),
     "drift-repeats": Trait("drift", ("yes", "no"), (0.05, 0.95), {
         "transmit-heating": _t((0.88, 0.12), "each transmission heats anew"),
@@ -597,8 +617,8 @@ TRAITS: dict[str, Trait] = {
         "path-doppler": _t((0.1, 0.9), "by the same path", (0.1, 0.9)),
     }),
     "jumps-equal": Trait("frequency-jumps", ("equal", "unequal"), (0.2, 0.8), {
-        "synthesiser-steps": _t((0.93, 0.07), "the step is the synthesiser's resolution", (0.729, 0.271)),
-        "loose-connection": _t((0.06, 0.94), "no contact repeats its capacitance", (0.067, 0.933)),
+        "synthesiser-steps": _t((0.93, 0.07), "the step is the synthesiser's resolution", (0.778, 0.222)),
+        "loose-connection": _t((0.06, 0.94), "no contact repeats its capacitance", (0.08, 0.92)),
     }),
     "edge-shape": Trait("slow-keying", ("slow fall", "alike", "slow rise"), (0.3, 0.5, 0.2), {
         "soft-keying": _t((0.25, 0.55, 0.2), "the same network for both edges, more or less", (0.125, 0.775, 0.1)),

@@ -4,7 +4,8 @@
 
 FOLDER holds the *fit* set of `judged_recordings`: each cause alone, at all strengths. A row's probability
 is the share of recordings in which the mark was seen among those in which it could be seen, smoothed by
-the row's own believed value as if that had been seen in `BELIEF` recordings before::
+the row's own believed value as if that had been seen in `BELIEF` recordings before
+(for something unlisted: in `BELIEF_LEAK`)::
 
     fitted = (seen + BELIEF * believed) / (looked for + BELIEF)
 
@@ -118,7 +119,9 @@ def _alike(cause: str) -> frozenset[str]:
 def rewritten(source: str, counts: Counts) -> str:
     """The module of tables with the fitted numbers in it."""
     lines = source.splitlines(keepends=True)
-    for call, text in sorted(_replacements(ast.parse(source), counts), key=lambda r: -_start(lines, r[0])):
+    module = ast.parse(source)
+    found = [*_replacements(module, counts), *_leaks(module, counts)]
+    for call, text in sorted(found, key=lambda r: -_start(lines, r[0])):
         begin, end = _start(lines, call), _end(lines, call)
         source = source[:begin] + text + source[end:]
     return source
@@ -141,6 +144,18 @@ def _replacements(module: ast.Module, counts: Counts) -> Iterator[tuple[ast.expr
                 else:
                     number = fitted_trait(counts, key.value, cause, believed)
                 yield row, f"{ast.unparse(row.func)}({_source(row.args[0])}, {_source(row.args[1])}, {number})"
+
+
+def _leaks(module: ast.Module, counts: Counts) -> Iterator[tuple[ast.expr, str]]:
+    """Each mark's probability of being made by something unlisted, and what to write for it."""
+    for name, table in _tables(module):
+        for key, value in zip(table.keys, table.values, strict=True):
+            assert isinstance(key, ast.Constant) and isinstance(value, ast.Call)
+            if name == "MARKS" and counts.free_looked[key.value]:
+                leak = value.args[0]
+                assert isinstance(leak, ast.Call)
+                believed = ast.literal_eval(leak.args[0])
+                yield leak, f"{ast.unparse(leak.func)}({believed}, {fitted_leak(counts, key.value, believed)})"
 
 
 def _source(node: ast.expr) -> str:
@@ -202,9 +217,9 @@ def main() -> None:
     counts = count(measured_cases(given.folder, "fit", jobs=given.jobs, again=given.again))
     print("moved far:", *changes(counts, tables.MARKS), sep="\n  ")
     print("seen without a row:", *unexplained(counts), sep="\n  ")
-    print("seen where no cause makes it (share, and the leak of the table):")
+    print("seen where no cause makes it (share, and what was believed):")
     for mark, looked in counts.free_looked.items():
-        print(f"  {mark}: {counts.free_seen[mark]} of {looked} ({tables.MARKS[mark].leak})")
+        print(f"  {mark}: {counts.free_seen[mark]} of {looked} ({tables.MARKS[mark].unlisted.believed})")
     if given.write:
         path = Path(tables.__file__)
         path.write_text(rewritten(path.read_text(encoding="utf-8"), counts), encoding="utf-8")
