@@ -144,6 +144,8 @@ _TABLE: dict[str, dict[str, Quantity]] = {
         "hum_floor_dbc": _q("additive hum that noise hides", "dBc", 1),
         "voice_dbc": _q("voice or music", "dBc", 1,
                         "Speech- or music-like modulation on or beside the tone."),
+        "voice_floor_dbc": _q("voice that noise hides", "dBc", 1,
+                              "At this level speech would be heard nine times in ten."),
     },
     "sidebands": {
         "offset_hz": _q("offset", "Hz", 2),

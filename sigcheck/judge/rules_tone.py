@@ -214,6 +214,7 @@ def audio_hum(case: Case) -> Finding:
 def voice_breakthrough(case: Case) -> Finding:
     p = case.m.purity
     return with_floor(
-        case, "voice-breakthrough", p.voice_dbc, None, None, p.missing.get("voice_dbc"),
+        case, "voice-breakthrough", p.voice_dbc, None, p.voice_floor_dbc if p.voice_dbc is None else None,
+        p.missing.get("voice_dbc"),
         lambda v: f"voice or music on or beside the tone, {dbc_below(v)}",
     )  # fmt: skip

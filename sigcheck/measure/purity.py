@@ -37,9 +37,11 @@ def purity(
     values: dict[str, object] = {}
     strongest = sorted(lines.others, key=lambda o: -o.level_dbc)[:2]
     heard = voice(track, tone_power(track), tuple(o.frequency_hz for o in strongest))
-    values["voice_dbc"] = heard.dbc
+    values["voice_dbc"], values["voice_floor_dbc"] = heard.dbc, heard.floor_dbc
     if heard.dbc is None:
         missing["voice_dbc"] = heard.reason
+    if heard.floor_dbc is None:
+        missing["voice_floor_dbc"] = heard.reason
     d = distortion(x, rate_hz, track)
     beside: Skirt | None = None
     if m is not None and rest is not None:

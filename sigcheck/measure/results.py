@@ -146,6 +146,7 @@ class Purity(Family):
     hum_hz: float | None = None  # frequency of that strongest additive mains line
     hum_floor_dbc: float | None = None
     voice_dbc: float | None = None  # speech- or music-like modulation on or beside the tone
+    voice_floor_dbc: float | None = None  # the level at which speech would most likely have been heard
 
 
 @dataclass(frozen=True, kw_only=True)
