@@ -120,6 +120,8 @@ def measure(
         assert keyed_marks is not None  # it was found
         base, path_hz, marks = found, found.path_hz, keyed_marks
         slowly = slow.find(survey, base, marks, plan)
+        if slowly is None:
+            slowly = slow.find_beside(survey, base, plan)
         if slowly is not None and slow.betters(slowly, marks):
             base, path_hz, marks = slow_results.as_steady(survey, slowly)
     shifted = slowly if slowly is not None and slowly.mode != "qrss" else None
@@ -175,7 +177,7 @@ def measure(
     elif ours is not None:
         timed = _slot(ours, track, plan, recording)
     else:
-        timed = slow_results.slot_of_keying(keyed, marks, moved) or not_measured_family(Slot, "no slow mode")
+        timed = slow_results.slot_of_keying(keyed, marks, moved, slowly) or not_measured_family(Slot, "no slow mode")
     return Measured(
         Measurements(
             health=health,

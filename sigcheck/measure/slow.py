@@ -20,18 +20,21 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure import morse
+from sigcheck.measure import carrier, morse
 from sigcheck.measure import slow_path as path
 from sigcheck.measure import slow_runs as run
 from sigcheck.measure.slow_fit import PathFit, ToneFit, fit_path, run_frequencies
 from sigcheck.measure.slow_runs import HIGH, LOW, OFF, Pair, Rhythm, Runs
 from sigcheck.measure.spectrum import Survey, quiet_density
-from sigcheck.measure.track import Baseband, Marks, Mask, Real
+from sigcheck.measure.track import Baseband, Complex, Marks, Mask, Real
 
 if TYPE_CHECKING:
     from sigcheck.plan import Plan, Sent
 
 Mode = Literal["qrss", "fskcw", "dfcw"]
+_SLOW_MODES = ("qrss", "fskcw", "dfcw")
+_SAME_HZ = 5.0
+_TAKEN_AWAY_S = 0.08  # length of the filter that leaves a stronger signal alone
 
 SHORTEST_DIT_S = 0.5  # nobody keys slower by hand or reads it by ear (common practice, no source)
 _LEAST_ELEMENTS = 8
@@ -54,6 +57,7 @@ _LEAST_GAIN = 30.0  # nats over noise, for the best of some thousands of paths, 
 EDGES_ENERGY = 1000.0  # 30 dB: single edges are then seen to some hundredths of a dit
 _LEAST_DIT_ENERGY = 8.0  # 9 dB: below it text is guesswork
 _LENGTH_SPREAD = 0.12  # of the logarithm of lengths; noise places the edges of a 16 dB dit to a tenth of it
+_MOST_WEIGHTING = 0.3  # of a dit, by which all marks may be longer and all gaps shorter
 _MOST_MISFIT = 1.3  # mean over the lengths; exponential lengths, as of a loose contact, have 2.5
 _LEAST_PARTED = 0.7  # of DFCW's elements have a gap after them: what merely steps about has none
 _LEAST_INSIDE = 0.35  # of the gaps lie inside characters
@@ -190,6 +194,37 @@ def search(s: Survey, plan: Plan | None = None) -> SlowKeying | None:
     return None
 
 
+def find_beside(s: Survey, base: Baseband, plan: Plan | None) -> SlowKeying | None:
+    """The slow keying that a plan tells of beside a stronger signal.
+
+    To read it, all within some 12 Hz of the stronger signal's path is taken away; its keying sidebands beyond stay.
+    """
+    if plan is None or plan.main.keying not in _SLOW_MODES:
+        return None
+    width = max(3, round(_TAKEN_AWAY_S * s.rate_hz))
+    window = np.hanning(width + 2)[1:-1]
+    own = _smoothed(base.z, window / window.sum())
+    rest = replace(s, audio=(s.audio - own * np.conj(carrier.turn(base.path_hz, base.rate_hz))).astype(np.complex64))
+    stronger = float(np.median(base.path_hz))
+    noise = np.maximum(quiet_density(s), 1e-30)
+    for centre in _hot_places(rest, noise):
+        if abs(centre - stronger) < _SAME_HZ:
+            continue
+        found = _near(rest, centre, float(np.interp(centre, s.bins_hz, noise)), plan)
+        if found is not None:
+            return found
+    return None
+
+
+def _smoothed(z: Complex, kernel: Real) -> Complex:
+    from scipy import fft
+
+    size = fft.next_fast_len(z.size + kernel.size)
+    product = fft.fft(z, size) * fft.fft(kernel.astype(np.float32), size)
+    first = kernel.size // 2
+    return np.asarray(fft.ifft(product)[first : first + z.size])
+
+
 def betters(found: SlowKeying, marks: Marks) -> bool:
     """Whether the marks found here are better than those of the ordinary search, which place strong edges finer."""
     if found.mode != "qrss" or not marks.keyed or found.dit_energy < EDGES_ENERGY:
@@ -276,11 +311,10 @@ def _near(s: Survey, centre: float, density: float, plan: Plan | None) -> SlowKe
 
 def _merit(k: SlowKeying, scale_s: float, trust: float) -> float:
     """Likelihood of the runs and the characters; ``trust``, the share of the energy that counts, is common to all."""
-    unknown = (1.0 - k.elements.known) * len(k.elements.decoded.characters)
     # a course that follows the keying, or that leaves frequencies unexplained, is the less likely one
     course = _BEND_COST * k.fit.bends + k.fit.misfit(_SETTLED / scale_s, _MOST_UNEXPLAINED)
     likely = run.total_likelihood(k.runs, k.pair, trust)
-    return likely - _RUN_COST * k.runs.state.size - course - _UNKNOWN_COST * unknown
+    return likely - _RUN_COST * k.runs.state.size - course + _upright(k)
 
 
 def _lengths(scale: float, wanted: Sent | None, b: path.Band) -> list[float]:
@@ -362,7 +396,7 @@ def _followed(pair: Pair, runs: Runs, dit_s: float) -> tuple[Pair, PathFit, Tone
 
 
 def _levels(pair: Pair, runs: Runs, dit_s: float) -> Real:
-    """C/N0 of each tone against time, from its runs, smooth over some nine of them."""
+    """C/N0 of each tone against time, from its runs, smooth over some three to nine of them."""
     c = run.cells(pair, 0.0)
     out = np.array(pair.density)
     for tone in range(pair.tones):
@@ -373,10 +407,12 @@ def _levels(pair: Pair, runs: Runs, dit_s: float) -> Real:
         seconds = np.maximum(b - a, 1) * c.cell_s
         level = (np.abs(c.total[tone, b] - c.total[tone, a]) ** 2 / seconds - 1.0) / seconds
         middle = 0.5 * (runs.start_s + runs.end_s)[mine]
-        width = min(9, level.size) | 1
+        # strong runs tell their level one by one, and so follow fading; weak ones only together
+        energy = float(np.median(level)) * dit_s
+        width = min(3 if energy > 100.0 else 5 if energy > 40.0 else 9, level.size) | 1
         padded = np.pad(level, width // 2, mode="edge")
         smooth = np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)
-        smooth = np.maximum(smooth, 0.1 * float(np.median(level)))
+        smooth = np.maximum(smooth, 0.03 * float(np.median(level)))
         out[tone] = np.maximum(np.interp(pair.low.times_s, middle, smooth), 1e-6)
     return out
 
@@ -433,7 +469,8 @@ def _by_rhythm(mode: Mode, inverted: bool, rhythm: Rhythm, pair: Pair) -> list[S
     for _ in range(2):
         c = run.cells(pair, dit / 12)
         longest = int(np.ceil(3.6 * dit / c.cell_s)) if mode != "dfcw" else int(np.ceil(3.4 * dit / c.cell_s))
-        runs = run.best_runs(run.run_scores(c, pair.tones, longest, 12.0), c, rhythm=rhythm, change=2.0).inner()
+        scores = run.run_scores(c, pair.tones, longest, 12.0, faded=1)
+        runs = run.best_runs(scores, c, rhythm=rhythm, change=2.0).inner()
         if not _enough(runs):
             return []
         runs = _joined(runs) if mode != "dfcw" else runs
@@ -504,7 +541,8 @@ def _apart(runs: Runs, pair: Pair) -> bool:
 def _upright(k: SlowKeying) -> float:
     """How well the lengths are those of Morse this way up; a little more for the usual way."""
     unknown = (1.0 - k.elements.known) * len(k.elements.decoded.characters)
-    return _USUAL_WAY_UP * (not k.inverted) - float(_misfits(k.elements, k.dit_s).sum()) - _UNKNOWN_COST * unknown
+    lengths = 0.0 if k.mode == "dfcw" else float(_misfits(k.elements, k.dit_s).sum())
+    return _USUAL_WAY_UP * (not k.inverted) - lengths - _UNKNOWN_COST * unknown
 
 
 def _misfits(e: Elements, dit_s: float) -> Real:
@@ -519,7 +557,16 @@ def _misfits(e: Elements, dit_s: float) -> Real:
         return np.asarray(np.minimum(0.5 * (np.min(away, axis=0) / _LENGTH_SPREAD) ** 2, 6.0))
 
     marks, gaps = (e.off_s - e.on_s)[1:-1] / unit, (e.on_s[1:] - e.off_s[:-1]) / unit
-    return np.concatenate([misfit(marks, (1.0, 3.0)), misfit(np.minimum(gaps, 7.0), (1.0, 3.0, 7.0))])
+    heavy = float(np.median(np.concatenate([_off(marks, (1.0, 3.0)), -_off(gaps, (1.0, 3.0, 7.0))])))
+    heavy = float(np.clip(heavy, -_MOST_WEIGHTING, _MOST_WEIGHTING))  # a weighting belongs to all marks and gaps
+    marks, gaps = marks - heavy, np.minimum(gaps + heavy, 7.0)
+    return np.concatenate([misfit(marks, (1.0, 3.0)), misfit(gaps, (1.0, 3.0, 7.0))])
+
+
+def _off(units: Real, allowed: tuple[float, ...]) -> Real:
+    """Lengths less the nearest allowed one."""
+    away = units[:, None] - np.array(allowed)
+    return np.asarray(away[np.arange(units.size), np.abs(away).argmin(axis=1)])
 
 
 def _likeness(heard: str, text: str) -> float:

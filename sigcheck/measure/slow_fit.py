@@ -87,6 +87,8 @@ class PathFit:
     hz_sigma: Real
     shift_hz: float
     shift_sigma: float
+    change_hz: float  # from the first knot to the last, with its sigma
+    change_sigma: float
     scatter: float  # of the runs' frequencies about the fit over what noise explains
     rest: Real  # (k,) the runs' frequencies about the fit, Hz
     variance: Real  # (k,) of them, by noise alone
@@ -129,6 +131,8 @@ def fit_path(t: ToneFit) -> PathFit | None:
         rest = np.abs(t.hz - offset - columns @ found) / np.sqrt(t.variance)
         trust = np.sqrt(np.minimum(1.0, _OUTLIER * max(1.0, 1.48 * float(np.median(rest))) / np.maximum(rest, 1e-9)))
     count = knots.size
+    end = np.zeros(found.size)
+    end[[0, count - 1]] = -1.0, 1.0
     shift = float(found[-1]) if both else 0.0
     leverage = np.sum((columns @ covariance) * columns, axis=1) * weight**2 / scatter**2
     # how far a run lies from where the others alone would have it, and how far it would on the other tone
@@ -142,6 +146,8 @@ def fit_path(t: ToneFit) -> PathFit | None:
         hz_sigma=deviation[:count],
         shift_hz=shift,
         shift_sigma=float(deviation[-1]) if both else 0.0,
+        change_hz=float(found[count - 1] - found[0]),
+        change_sigma=float(np.sqrt(max(float(end @ covariance @ end), 0.0))),
         scatter=scatter,
         rest=t.hz - offset - columns @ found,
         variance=t.variance,

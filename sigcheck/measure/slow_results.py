@@ -13,13 +13,17 @@ import numpy as np
 from sigcheck.measure import carrier
 from sigcheck.measure.keying import designator
 from sigcheck.measure.results import Drift, Keying, OtherSignal, Signal, Slot, not_measured_names
-from sigcheck.measure.slow import EDGES_ENERGY, SHORTEST_DIT_S, SlowKeying
+from sigcheck.measure.slow import EDGES_ENERGY, SHORTEST_DIT_S, Elements, SlowKeying
 from sigcheck.measure.slow_runs import HIGH
 from sigcheck.measure.spectrum import Survey
 from sigcheck.measure.track import Baseband, Marks, Mask, Real, Track
 
 _OWN_HZ = 15.0
 _REFERENCE_DB = 10 * float(np.log10(2500.0))  # bandwidth in which a signal-to-noise ratio is stated
+_FASTEST = 0.8  # of the shortest dit: its length is not known exactly while reading
+_LEAST_FREE = 3  # edges more than unknowns, to tell their scatter from
+_EDGE_NATS = 2.8  # 1.96 of it times 1 / (C/N0) hold 95 % of the errors of an edge's place
+_EDGE_S = 0.01  # half a rise of the receiver's filter and of the keying
 _SHIFTED_K = 1.2  # ITU-R SM.1138: K of frequency-shift telegraphy
 
 
@@ -103,14 +107,20 @@ def without_unseen_edges(keyed: Keying, found: SlowKeying) -> Keying:
     if found.dit_energy > EDGES_ENERGY:
         return keyed
     nothing: dict[str, None] = dict.fromkeys(_EDGES)
+    dit, sigma, ratio = _timing(found)
+    values: dict[str, object] = {}
+    if dit is not None:
+        values = {"dit_s": dit, "dit_s_sigma": sigma, "wpm": 1.2 / dit, "wpm_sigma": 1.2 * sigma / dit**2}
+    if ratio is not None:
+        values |= {"dah_dit_ratio": ratio[0], "dah_dit_ratio_sigma": ratio[1]}
     missing = {**keyed.missing, **dict.fromkeys(_EDGES, "too weak to see single edges")}
-    text = {
+    values |= {
         "text": found.elements.decoded.text,
         "text_confidence": float(np.mean(found.elements.confidences)),
         "character_confidence": found.elements.confidences,
     }
-    missing = {k: v for k, v in missing.items() if k not in text}
-    return replace(keyed, **nothing, **text, missing=missing)  # type: ignore[arg-type]
+    missing = {k: v for k, v in missing.items() if k not in values}
+    return replace(keyed, **nothing, **values, missing=missing)  # type: ignore[arg-type]
 
 
 _EDGES = (
@@ -122,13 +132,15 @@ _EDGES = (
 def measure_keying(found: SlowKeying) -> Keying:
     """Text and timing of FSKCW and DFCW."""
     e = found.elements
-    values: dict[str, object] = {
-        "text": e.decoded.text,
-        "text_confidence": float(np.mean(e.confidences)),
-        "character_confidence": e.confidences,
-        "n_elements": int(e.on_s.size),
-    }
     dit, sigma, ratio = _timing(found)
+    values: dict[str, object] = {"n_elements": int(e.on_s.size)}
+    too_fast = dit is not None and dit < _FASTEST * SHORTEST_DIT_S
+    if not too_fast:
+        values |= {
+            "text": e.decoded.text,
+            "text_confidence": float(np.mean(e.confidences)),
+            "character_confidence": e.confidences,
+        }
     if dit is not None:
         values |= {"dit_s": dit, "dit_s_sigma": sigma, "wpm": 1.2 / dit, "wpm_sigma": 1.2 * sigma / dit**2}
         # SM.1138: B + 2 D K, D half of the shift
@@ -138,6 +150,9 @@ def measure_keying(found: SlowKeying) -> Keying:
         values |= {"dah_dit_ratio": ratio[0], "dah_dit_ratio_sigma": ratio[1]}
     why = "not measured where the key shifts the tone"
     missing = {k: v for k, v in not_measured_names(Keying, why).items() if k not in values}
+    if too_fast:
+        fast = f"shifted keying is read from dits of {SHORTEST_DIT_S} s on"
+        missing |= dict.fromkeys(("text", "text_confidence", "character_confidence"), fast)
     if dit is None:
         short = "no gaps inside characters to tell the speed from"
         missing |= dict.fromkeys(("dit_s", "wpm", "necessary_bandwidth_hz", "designator"), short)
@@ -153,24 +168,43 @@ def _timing(found: SlowKeying) -> tuple[float | None, float, tuple[float, float]
         length = length[1:-1]  # the ends may be cut
         kept = length[np.abs(length - np.median(length)) < 0.3 * np.median(length)]
         return float(kept.mean()), _error(kept, grain), None
+    return _spaced(e, grain)
+
+
+def _spaced(e: Elements, grain: float) -> tuple[float | None, float, tuple[float, float] | None]:
+    """Dit and ratio by least squares of the beginnings of elements, each character with a place of its own.
+
+    Within a character the beginnings are a dit and a gap, or a dah and a gap, apart. An edge that is found late makes
+    one of these steps longer and the next one shorter, so the steps' own scatter says too much.
+    """
     timing = e.decoded.timing
     if timing is None:
         return None, 0.0, None
     cut = e.on_s.size - timing.dah.size
     first = cut if cut and e.on_s[0] < 0.1 else 0
     on = e.on_s[first : first + timing.dah.size]
-    step, inside, dah = np.diff(on), timing.gap == 0, timing.dah[:-1]
-    dits, dahs = step[inside & ~dah], step[inside & dah]
-    if dits.size < 2 and dahs.size < 2:
+    character = np.append(0, np.cumsum(timing.gap > 0))
+    inside = character[1:] == character[:-1]
+    steps = [np.append(0, np.cumsum(inside & (timing.dah[:-1] == kind))) for kind in (False, True)]
+    heard = [bool(np.any(inside & (timing.dah[:-1] == kind))) for kind in (False, True)]
+    own = (character[:, None] == np.arange(character[-1] + 1)).astype(float)
+    columns = np.column_stack([own, *(s for s, any_ in zip(steps, heard, strict=True) if any_)])
+    free = on.size - columns.shape[1]
+    if not any(heard) or free < _LEAST_FREE:
         return None, 0.0, None
-    if dits.size < 2:
-        return float(dahs.mean() / 4), _error(dahs, grain) / 4, None
-    pair, error = float(dits.mean()), _error(dits, grain)
-    if dahs.size < 2:
-        return pair / 2, error / 2, None
-    ratio = 2 * float(dahs.mean()) / pair - 1
-    relative = float(np.hypot(error / pair, _error(dahs, grain) / dahs.mean()))
-    return pair / 2, error / 2, (ratio, (ratio + 1) * relative)
+    inverse = np.linalg.inv(columns.T @ columns)
+    found = inverse @ (columns.T @ (on - on[0]))
+    rest = float(np.sum((on - on[0] - columns @ found) ** 2)) / free
+    # with so few to tell the scatter from, it may be larger (variance of Student's distribution)
+    covariance = inverse * max(rest * free / (free - 2.0), grain**2)
+    if not all(heard):
+        units = 2.0 if heard[0] else 4.0
+        return float(found[-1]) / units, float(np.sqrt(covariance[-1, -1])) / units, None
+    dits, dahs = found[-2:]
+    ratio = 2.0 * dahs / dits - 1.0
+    slope = np.array([-2.0 * dahs / dits**2, 2.0 / dits])
+    sigma = float(np.sqrt(slope @ covariance[-2:, -2:] @ slope))
+    return float(dits) / 2, float(np.sqrt(covariance[-2, -2])) / 2, (float(ratio), sigma)
 
 
 def _error(x: Real, grain: float) -> float:
@@ -188,6 +222,10 @@ def measure_slot(found: SlowKeying, moved: Drift) -> Slot:
     if found.pair.tones == 2:
         sign = -1.0 if found.inverted else 1.0
         values |= {"shift_hz": sign * found.fit.shift_hz, "shift_hz_sigma": found.fit.shift_sigma}
+    # where the key shifts the tone, its phase from element to element hangs on the shift: the frequencies tell
+    known = moved.total_hz is not None
+    fit = found.fit
+    moved = replace(moved, total_hz=fit.change_hz, total_hz_sigma=fit.change_sigma) if known else moved
     return _with_drift(values, missing, moved)
 
 
@@ -201,19 +239,24 @@ def _put_start(values: dict[str, object], missing: dict[str, str], start_s: floa
 
 
 def _start_sigma(found: SlowKeying) -> float:
-    """An edge is placed to some 2 / (C/N0); never better than half a rise of the receiver's filter."""
-    density = float(np.median(found.pair.density[: found.pair.tones]))
-    return float(np.hypot(2.0 / density, 0.01))
+    """Of the first edge; never better than half a rise of the receiver's filter.
+
+    Likelihood against the place of an edge between silence and a tone is a random walk with a drift to both sides;
+    where it is highest scatters by sqrt(26) / 2 / (C/N0), with long tails (Yao 1987, from memory, not looked up).
+    """
+    density = float(np.interp(found.runs.start_s[0], found.pair.low.times_s, found.pair.density[found.runs.state[0]]))
+    return float(np.hypot(_EDGE_NATS / density, _EDGE_S))
 
 
-def slot_of_keying(keyed: Keying, marks: Marks, moved: Drift) -> Slot | None:
+def slot_of_keying(keyed: Keying, marks: Marks, moved: Drift, found: SlowKeying | None) -> Slot | None:
     """QRSS, where ordinary on and off keying turned out as slow as that; else None."""
     if keyed.dit_s is None or keyed.dit_s < SHORTEST_DIT_S or keyed.text is None:
         return None
     values: dict[str, object] = {"kind": "qrss"}
     missing = not_measured_names(Slot, "a slow-keyed signal has none")
     missing |= dict.fromkeys(("shift_hz", "shift_hz_sigma"), "on and off keying has no shift")
-    _put_start(values, missing, float(marks.on_s[0]), keyed.dit_s, 0.02 * keyed.dit_s)
+    sigma = _start_sigma(found) if found is not None and found.mode == "qrss" else 0.02 * keyed.dit_s
+    _put_start(values, missing, float(marks.on_s[0]), keyed.dit_s, sigma)
     return _with_drift(values, missing, moved)
 
 

@@ -20,7 +20,10 @@ from sigcheck.measure.track import Mask, Real
 LOW, HIGH, OFF = 0, 1, 2
 CHANGE_COST = 4.0  # nats: a change of state must earn as much
 _AGAIN_COST = 1.0  # a run in two pieces, each with a phase of its own
-MOST_ENERGY = 60.0  # of a run as long as a dit; beyond it hum and filters would decide
+MOST_ENERGY = 160.0  # of a run as long as a dit: ten times what a faded one needs; hum and filters would decide
+_FADES = (1.0, 0.25, 0.1)  # of the usual energy: as it is, 6 and 10 dB down
+_FADE_COST = 2.0  # nats for each of these steps
+_LEAST_FADED = 16.0  # energy of a dit that has faded so far and is still no noise
 _OUTLIER = -6.0  # log-likelihood of a length of any kind, relative to the most likely ones
 
 
@@ -118,18 +121,36 @@ def positions(c: Cells, time_s: Real) -> NDArray[np.intp]:
     return np.clip(np.round((time_s - c.first_s) / c.cell_s).astype(np.intp), 0, c.count)
 
 
-def run_scores(c: Cells, tones: int, longest: int, dit_cells: float) -> NDArray[np.float32]:
-    """Log-likelihood over noise of runs in each state that end at k and last l + 1 cells: (3, cells + 1, longest)."""
+def run_scores(
+    c: Cells, tones: int, longest: int, dit_cells: float, *, faded: int = 2
+) -> NDArray[np.float32]:
+    """Log-likelihood over noise of runs in each state that end at k and last l + 1 cells: (3, cells + 1, longest).
+
+    ``faded``: steps of fading that are reckoned with beyond the level as far as it is known.
+    """
     out = np.full((3, c.count + 1, longest), -np.inf, np.float32)
     typical = float(np.median(np.diff(c.energy[:tones], axis=1))) * dit_cells
-    scale = min(1.0, MOST_ENERGY / max(typical, 1e-12))
     for length in range(1, longest + 1):
         for tone in range(tones):
             total = c.total[tone, length:] - c.total[tone, :-length]
             energy = c.energy[tone, length:] - c.energy[tone, :-length]
             power = (total.real**2 + total.imag**2) / (length * c.cell_s)
-            out[tone, length:, length - 1] = likelihood(power * scale, energy * scale)
+            out[tone, length:, length - 1] = _faded(power, energy, typical, faded)
         out[OFF, length:, length - 1] = 0.0
+    return out
+
+
+def _faded(power: Real, energy: Real, typical: float, steps: int) -> Real:
+    """Log-likelihood of a tone that may be weaker than usual, as fading makes it: each depth less likely than the last.
+
+    A tone taken to be four times stronger than it is explains its own power worse than silence does. ``typical`` is
+    the energy of a dit; of more than is trusted only a share counts.
+    """
+    trust = min(1.0, MOST_ENERGY / max(typical, 1e-12))
+    out = likelihood(power * trust, energy * trust)
+    for k, share in enumerate(_FADES[1 : steps + 1], 1):
+        if typical * share > _LEAST_FADED:
+            np.maximum(out, likelihood(power * trust, share * trust * energy) - _FADE_COST * k, out=out)
     return out
 
 
@@ -220,22 +241,28 @@ def _costs(rhythm: Rhythm | None, change: float) -> Real:
 
 
 def sharpened(runs: Runs, pair: Pair, dit_s: float) -> Runs:
-    """Each boundary moved to where the likelihood of its two sides is greatest, on the band's own samples."""
+    """Each boundary moved to where the likelihood of its two sides is greatest, on the band's own samples.
+
+    Before the first and after the last run there is silence.
+    """
     c = cells(pair, 0.0)
-    state, count = runs.state, runs.state.size
-    at = positions(c, np.append(runs.start_s, runs.end_s[-1:]))
+    state = np.concatenate([[OFF], runs.state, [OFF]])
+    inner = positions(c, np.append(runs.start_s, runs.end_s[-1:]))
+    at = np.concatenate([[0], inner, [c.count]])
     side = max(2, round(1.2 * dit_s / c.cell_s))
-    for i in range(1, count):
+    for i in range(1, at.size - 1):
         a, b = max(at[i - 1], at[i] - side), min(at[i + 1], at[i] + side)
         reach = round(0.4 * min(b - at[i], at[i] - a, dit_s / c.cell_s))
+        if reach <= 0:
+            continue
         x = np.arange(at[i] - reach, at[i] + reach + 1)
         gain = np.zeros(x.size)
         if state[i - 1] != OFF:
             gain += _run_likelihood(c, state[i - 1], a, x)
         if state[i] != OFF:
             gain += _run_likelihood(c, state[i], x, b)
-        at[i] = x[int(np.argmax(gain))] if reach > 0 else at[i]
-    edges = c.first_s + c.cell_s * at
+        at[i] = x[int(np.argmax(gain))]
+    edges = c.first_s + c.cell_s * at[1:-1]
     return replace(runs, start_s=edges[:-1], end_s=edges[1:])
 
 
