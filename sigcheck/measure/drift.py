@@ -19,12 +19,12 @@ from sigcheck.measure.courses import PRICE_CYCLE, Course, Wave, best_cycle, best
 from sigcheck.measure.drift_track import allan_deviations, repeats_each_transmission, shown_track
 from sigcheck.measure.frequency_steps import best_steps, confirmed, inside, is_even_stair, large_steps, refined_steps
 from sigcheck.measure.oscillator_noise import Noise
+from sigcheck.measure.own_frequencies import element_frequencies
 from sigcheck.measure.phase_jumps import phase_jumps
 from sigcheck.measure.phase_record import (
     MOST_BLOCKS,
     NOISE_BLOCKS,
     Record,
-    element_frequencies,
     groups_of_cells,
     phase_record,
     with_breaks_at_gaps,
@@ -75,7 +75,7 @@ def measure_drift(track: Track) -> Drift:
         # what the phase shows as a sway or as noise the elements' own frequencies may show as a stair
         stair = _Study(witness, keyed=True)
         steps = stair.choose()
-        if steps is not None and steps.regular:
+        if steps is not None and steps.steps_s and (steps.regular or stair.white):
             study, course, wave = stair, steps, None
     if course is None and witness is not None:  # the cycles between the elements were miscounted: do without
         study, wave = _Study(witness, keyed=track.marks.keyed), None
@@ -173,7 +173,7 @@ class _Study:
             base = Course("linear" if slope else "constant", slope=slope).design(r)
             every = best_steps(r, slope, price, most)
             # beside large steps small ones are the oscillator's unrest; the score tells which it is
-            for places in dict.fromkeys(tuple(inside(p, r.t)) for p in (every, large_steps(every, base, r))):
+            for places in dict.fromkeys(tuple(inside(p, r)) for p in (every, large_steps(every, base, r))):
                 if places and not r.is_phase:
                     places = confirmed(places, base, r, r)
                 if places:

@@ -9,12 +9,12 @@ import numpy as np
 from sigcheck.measure.cells import CELL_S, Cells, cells, chirp_fit
 from sigcheck.measure.following import SEARCH_HZ, follow, follow_weak
 from sigcheck.measure.oscillator_noise import Noise, NoiseFits
+from sigcheck.measure.own_frequencies import element_frequencies
 from sigcheck.measure.phase_jumps import phase_jumps
 from sigcheck.measure.phase_record import (
     MOST_BLOCKS,
     NOISE_BLOCKS,
     Record,
-    element_frequencies,
     groups_of_cells,
     phase_record,
     with_breaks_at_gaps,

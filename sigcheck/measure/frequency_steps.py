@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sigcheck.measure.courses import Course, Rest, whitened
 from sigcheck.measure.phase_record import Record
@@ -39,13 +37,17 @@ def best_steps(r: Record, slope: bool, price: float, most: int) -> tuple[float, 
     if slope:
         return one_by_one
     # Of a long stair the first few steps chosen are none of its own: it is taken apart as a whole too.
-    at_once = _pruned(r, base, inside(_parted(r, price), r.t)[:most], price)
+    at_once = _pruned(r, base, inside(_parted(r, price), r)[:most], price)
     return min((one_by_one, at_once), key=lambda places: _misfit(r, base, places) + price * len(places))
 
 
-def inside(places: Sequence[float], t: Real) -> list[float]:
-    """Those with some blocks on both sides: what one block at an end does is no step."""
-    return [at for at in places if _END_BLOCKS <= np.searchsorted(t, at) <= t.size - _END_BLOCKS]
+def inside(places: Sequence[float], r: Record) -> list[float]:
+    """Those with some blocks on both sides: what one block at an end does is no step.
+
+    Of elements, the odd ones are gone already; a block of phase at an end is turned by whatever filter rings there.
+    """
+    least = _END_BLOCKS if r.is_phase else _SIDE_BLOCKS
+    return [at for at in places if least <= np.searchsorted(r.t, at) <= r.t.size - least]
 
 
 def _misfit(r: Record, base: Real, places: tuple[float, ...]) -> float:
@@ -127,7 +129,7 @@ def is_even_stair(places: tuple[float, ...], base: Real, r: Record) -> bool:
     sizes = np.linalg.lstsq(columns, whitened(r, r.y), rcond=None)[0][-len(places) :]
     apart = np.diff(places)
     # the nearest steps to a missed one are two intervals apart
-    interval = float(np.median(apart))
+    interval = max(float(np.median(apart)), 1e-9)
     off = np.abs(apart / interval - np.maximum(np.round(apart / interval), 1))
     return bool(np.all(np.abs(sizes / np.median(sizes) - 1) < _STAIR_SIZE) and np.all(off < _STAIR_INTERVAL))
 
@@ -163,6 +165,9 @@ _END_BLOCKS = 3
 _LARGE = 0.2  # of the largest step
 _STAIR_LEAST, _STAIR_SIZE, _STAIR_INTERVAL = 4, 0.25, 0.2
 _REFUTED_SIGMAS = 4.0
+_NEAREST = 5  # elements on either side
+_FOR_A_SLOPE = 6
+_UNREST = 5.0  # times the stated scatter
 
 
 def confirmed(places: tuple[float, ...], base: Real, r: Record, elements: Record) -> tuple[float, ...]:
@@ -181,9 +186,7 @@ def confirmed(places: tuple[float, ...], base: Real, r: Record, elements: Record
     while at.size:
         columns = whitened(r, np.column_stack([base, r.hinges(at)]))
         sizes = np.linalg.lstsq(columns, whitened(r, r.y), rcond=None)[0][-at.size :]
-        part = np.searchsorted(at, elements.t)
-        levels = [_level(elements, part == k) for k in range(at.size + 1)]
-        excess = np.array([_excess(*pair, size) for pair, size in zip(pairwise(levels), sizes, strict=True)])
+        excess = np.array([_excess(elements, at, k, size) for k, size in enumerate(sizes)])
         k = int(np.argmax(excess))
         if excess[k] <= 0.0:
             break
@@ -199,22 +202,37 @@ def _apart(at: Real, t: Real) -> Real:
     return middles[(before >= _SIDE_BLOCKS) & (t.size - before >= _SIDE_BLOCKS)]
 
 
-def _excess(before: tuple[float, float] | None, after: tuple[float, float] | None, size: float) -> float:
-    """By how much the elements on both sides contradict a step, hertz; negative where they don't."""
-    if before is None or after is None:
+def _excess(elements: Record, at: Real, k: int, size: float) -> float:
+    """By how much the elements on both sides contradict step ``k``, hertz; negative where they don't.
+
+    Those nearest to it are asked, a common slope beside the step: over longer times the frequency drifts.
+    """
+    part = np.searchsorted(at, elements.t)
+    before, after = np.flatnonzero(part == k)[-_NEAREST:], np.flatnonzero(part == k + 1)[:_NEAREST]
+    if not before.size or not after.size:
         return np.inf  # no element there: nothing speaks for it
-    doubt = _REFUTED_SIGMAS * float(np.hypot(before[1], after[1])) + 0.3 * abs(size)
-    return abs(after[0] - before[0] - size) - doubt
+    near = elements.take(np.isin(np.arange(elements.t.size), np.concatenate([before, after])))
+    seen, sigma, unrest = _step_seen(near, float(at[k]))
+    doubt = _REFUTED_SIGMAS * sigma + 0.3 * abs(size)
+    # elements that contradict each other speak for nothing: they are noise, or the step is
+    unheard = unrest > _UNREST and abs(seen) < _REFUTED_SIGMAS * sigma
+    return np.inf if unheard else abs(seen - size) - doubt
 
 
-def _level(r: Record, use: NDArray[np.bool_]) -> tuple[float, float] | None:
-    """Median frequency of some elements and its sigma, by their own scatter where that is larger."""
-    if not use.any():
-        return None
-    middle = float(np.median(r.y[use]))
-    scatter = 1.4826 * float(np.median(np.abs(r.y[use] - middle)))
-    single = max(float(np.sqrt(np.median(r.var[use]))), scatter)
-    return middle, 1.253 * single / float(np.sqrt(use.sum()))
+def _step_seen(r: Record, at: float) -> tuple[float, float, float]:
+    """Step of some elements' frequency at ``at`` beside a common slope, its sigma, and their scatter over the stated.
+
+    Too few for a slope tell the difference of the two means.
+    """
+    columns: list[Real] = [np.ones(r.t.size), (r.t > at).astype(np.float64)]
+    if r.t.size >= _FOR_A_SLOPE:
+        columns.append(r.t - at)
+    x, y = whitened(r, np.column_stack(columns)), whitened(r, r.y)
+    inverse = np.linalg.pinv(x.T @ x, hermitian=True)
+    beta = inverse @ (x.T @ y)
+    left = y - x @ beta
+    unrest = float(np.sqrt(left @ left / max(r.t.size - len(columns), 1))) if r.t.size > len(columns) else 1.0
+    return float(beta[1]), max(unrest, 1.0) * float(np.sqrt(inverse[1, 1])), unrest
 
 
 def joined(times: list[float], sizes: Real, block: float) -> list[float]:

@@ -21,9 +21,6 @@ from sigcheck.measure.track import Real
 
 MOST_BLOCKS = 600  # blocks of a record
 NOISE_BLOCKS = 120  # to which it is merged where every block is held against every other
-_ALIKE_AT_LEAST = 4  # dits, and dahs, from which on their difference can be told
-_NEXT, _ODD = 8, 6.0  # elements that the first is held against, and by how many of their scatters
-_COURSE_ORDER = 5  # of the polynomial that stands for the course meanwhile
 
 
 @dataclass(frozen=True)
@@ -270,52 +267,6 @@ def frequency_record(c: Cells, phase: Real, *, least_energy: float = 12.0) -> Re
     )
     keep = (energy / (c.noise_density * seconds) > least_energy) & (count >= 3)
     return r.take(keep) if keep.any() else r
-
-
-def element_frequencies(whole: Cells, settled: Cells, phase: Real) -> Record:
-    """Frequency of each element, its edges left out if they pull it.
-
-    ``phase`` (m,) belongs to ``whole``, the cells of the whole elements. Their edges sharpen the
-    frequency much, unless a chirp or a filter's swing bends them.
-    """
-    record = frequency_record(whole, phase)
-    if settled.t.size < 3:
-        return record
-    inner = frequency_record(settled, np.interp(settled.t, whole.t, phase))
-    both = [(np.average(r.y, weights=1 / r.var), 1 / np.sum(1 / r.var)) for r in (record, inner)]
-    difference = abs(both[0][0] - both[1][0])
-    pulled = difference > 3.0 * np.sqrt(max(both[1][1] - both[0][1], 0.0))
-    return _without_odd_first(_alike_at_any_length(inner if pulled else record))
-
-
-def _without_odd_first(r: Record) -> Record:
-    """Less the first element where it stands far off the next ones: after a pause a chirp is another."""
-    near = r.y[1 : 1 + _NEXT]
-    if near.size < _NEXT:
-        return r
-    middle = float(np.median(near))
-    scatter = max(1.4826 * float(np.median(np.abs(near - middle))), float(np.sqrt(r.var[: 1 + _NEXT].max())))
-    odd = abs(float(r.y[0]) - middle) > _ODD * scatter
-    return r.take(np.arange(r.t.size) > 0) if odd else r
-
-
-def _alike_at_any_length(r: Record) -> Record:
-    """The frequencies, of short and long elements brought to the mean of all.
-
-    Whatever frequency does within every element (a chirp) pulls a dit's mean more than a dah's. Left in, it is a
-    scatter far above the noise's. Its size is fitted together with a smooth course and taken out; the mean over
-    the key-down time stays.
-    """
-    apart = float(np.sqrt(r.seconds.min() * r.seconds.max()))
-    long = r.seconds > apart
-    few = min(int(long.sum()), int((~long).sum()))
-    if few < _ALIKE_AT_LEAST or np.median(r.seconds[long]) < 1.5 * np.median(r.seconds[~long]):
-        return r
-    u = (r.t - r.t.mean()) / max(float(np.ptp(r.t)), 1e-9)
-    order = min(_COURSE_ORDER, r.t.size // 6)
-    design = np.column_stack([np.vander(u, order + 1), long])
-    excess = float(np.linalg.lstsq(design, r.y, rcond=None)[0][-1])
-    return replace(r, y=r.y - excess * (long - float(r.seconds[long].sum() / r.seconds.sum())))
 
 
 def with_breaks_at_gaps(r: Record) -> Record:
