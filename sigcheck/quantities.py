@@ -181,6 +181,8 @@ _TABLE: dict[str, dict[str, Quantity]] = {
         "other_floor_dbc": _q("other signal that noise hides", "dBc", 1),
         "blind_hz": _q("offsets that can't be judged", "Hz", 1,
                        "Keying or the mains lines lie there themselves."),
+        "blind_zones_hz": _q("where keying hides lines", "Hz", 2,
+                             "Ranges of offset about multiples of the keying's rate and the mains lines in the audio."),
     },
     "noise": {
         "burst_over_floor_db": _q("bursts over the noise", "dB", 1,

@@ -40,6 +40,28 @@ class AdditiveLine:
 
 
 @dataclass(frozen=True)
+class Unit:
+    """The keying's unit of time: half of the shortest usual time from key-down to key-down."""
+
+    seconds: float
+    scatter: float  # of a single such time, relative
+    number: int
+
+    def blind_hz(self, order: int, seconds: float) -> float:
+        """Half width of the zone about ``order`` half units' rate that the keying itself may fill.
+
+        1.5 over the recording's length, what the unit is not known to (three sigma), and what timing that
+        wanders spreads: phases that walk by 2 pi n s at each key-down have a line of half width pi n^2 s^2
+        times the rate of key-downs (a Lorentzian; of it three times as much). What is spread wider than
+        a keyer wanders stands up no more.
+        """
+        rate = 0.5 / self.seconds
+        unsure = 3 * self.scatter / np.sqrt(self.number) * order * rate
+        spread = 3 * np.pi * (order * self.scatter) ** 2 * rate
+        return float(1.5 / seconds + min(unsure + spread, (0.01 if order <= 4 else 0.003) * order * rate))
+
+
+@dataclass(frozen=True)
 class Modulation:
     """Settled key-down modulation on a grid of about 2.4 kHz.
 
@@ -58,7 +80,7 @@ class Modulation:
     keyed: bool
     gain: Real  # (n,) the carrier's own amplitude over its rms: additive noise is even in ``y * gain``
     age: Real  # (n,) seconds since key-down
-    unit_s: float | None = None  # of machine keying: dit and gap are one unit each
+    unit: Unit | None = None  # of machine keying: dit and gap are one each
     lowest_hz: float = _LOWEST_HZ  # elements hold no slower modulation
 
     @property
@@ -121,7 +143,7 @@ def modulation(
         keyed=marks.keyed,
         gain=_gain(carrier, usable),
         age=(t - marks.on_s[np.maximum(mark, 0)]).astype(np.float32),
-        unit_s=_unit_s(marks) if marks.keyed else None,
+        unit=_unit(marks) if marks.keyed else None,
         lowest_hz=max(_LOWEST_HZ, 2.5 / float(np.quantile(marks.off_s - marks.on_s, 0.9))),
     )
 
@@ -131,13 +153,14 @@ def _gain(carrier: Complex, use: Mask) -> Real:
     return np.asarray(np.minimum(size / np.sqrt(np.mean(size[use] ** 2)), 2.0) if use.any() else size, np.float32)
 
 
-def _unit_s(marks: Marks) -> float | None:
-    """Unit of the keying's time: half of the shortest usual time from key-down to key-down."""
+def _unit(marks: Marks) -> Unit | None:
     apart = np.diff(marks.on_s)
     if apart.size < 8:
         return None
     short = apart[apart < 1.4 * np.quantile(apart, 0.1)]
-    return float(np.median(short)) / 2
+    middle = float(np.median(short))
+    scatter = 1.4826 * float(np.median(np.abs(short - middle))) / middle  # of a normal variable
+    return Unit(middle / 2, scatter, short.size)
 
 
 def _path_cycles(base: Baseband, t: Real) -> Real:

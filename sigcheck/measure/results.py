@@ -200,6 +200,7 @@ class Lines(Family):
     others: tuple[OtherSignal, ...] = ()
     other_floor_dbc: float | None = None
     blind_hz: tuple[float, ...] = ()  # offsets where keying or the mains grid hides a line
+    blind_zones_hz: tuple[tuple[float, float], ...] = ()  # from and to: lines there can't be told from the keying's
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -35,7 +35,9 @@ _MAX_DOUBTFUL = 6
 _LEADING_ORDERS = 3
 _SURE_MAINS_HZ = 0.1  # of a grid of 50 or 60 Hz: chance puts one line in 250 so near
 _KEYING_ORDERS = 16
-_BLIND_ORDERS = 4  # keyers wander by a per cent, so do these
+_BLIND_ORDERS = 4  # of half the unit's rate: what elements leave there may be a lone line
+_IN_STEP_TOP_HZ = 300.0
+_IN_STEP_DB = 1.5  # what the course that elements share may take from a line that keeps step with them
 _STEADY_SHARE = 0.98  # of a line's power that adds up over all blocks at one frequency: else it wanders
 _WANDER_Q_HZ = 0.1  # walk in a second of a line that is not crystal-stable
 _WANDERING_BLOCK_S = 0.5
@@ -113,6 +115,9 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
     lines_found += _wandering_lines(whole, m, known, [fitted.offsets[k] for k in crowded])
     sidebands, singles = _named(lines_found, fundamental, m, tone_hz, additive_mains_hz)
     sidebands, locked = _less_keying(sidebands, m)
+    blind = _blind_offsets(tone_hz, additive_mains_hz)
+    zones = _blind_zones(m, blind)
+    sidebands = [_doubtful_in_step(b, m) for b in sidebands]
     family, switching = _other_family(sidebands)
     missing = {}
     if mains is None:
@@ -125,7 +130,8 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
         mains_hz=fundamental,
         mains_hz_sigma=None if mains is None else _mains_sigma(lines_found[: len(mains.orders)], mains, m),
         switching_hz=switching,
-        blind_hz=(*_blind_offsets(tone_hz, additive_mains_hz), *locked),
+        blind_hz=(*blind, *locked),
+        blind_zones_hz=zones,
         missing=missing,
     )
     return Found(lines, rest, tuple(singles))
@@ -373,14 +379,13 @@ def _less_keying(sidebands: list[Sideband], m: Modulation) -> tuple[list[Sideban
     kept if it is stronger than all of these. At the unit's rate, its halves and twice it nobody can tell: a lone
     line there is not claimed.
     """
-    if m.unit_s is None:
+    if m.unit is None:
         return sidebands, ()
-    rate, reach = 0.5 / m.unit_s, 1.5 * m.rate_hz / m.y.size
+    unit, rate, seconds = m.unit, 0.5 / m.unit.seconds, m.y.size / m.rate_hz
 
     def on_rate(b: Sideband) -> bool:
         n = round(b.offset_hz / rate)
-        share = 0.01 if n <= _BLIND_ORDERS else 0.003
-        return 1 <= n <= _KEYING_ORDERS and abs(b.offset_hz - n * rate) < reach + share * b.offset_hz
+        return 1 <= n <= _KEYING_ORDERS and abs(b.offset_hz - n * rate) < unit.blind_hz(n, seconds)
 
     locked = [b for b in sidebands if on_rate(b)]
     own = [b for b in locked if b.family not in ("mains", "twice-mains")]
@@ -463,6 +468,35 @@ def _blind_offsets(tone_hz: float, additive_mains_hz: float | None) -> tuple[flo
     if additive_mains_hz is None or not _on_grid(tone_hz, additive_mains_hz, 3.0):
         return ()
     return tuple(float(k * additive_mains_hz) for k in range(1, 7))
+
+
+def _blind_zones(m: Modulation, additive: tuple[float, ...]) -> tuple[tuple[float, float], ...]:
+    """Ranges of offset in which a line can't be told: from the keying's own, and from hum in the audio."""
+    reach = 1.5 * m.rate_hz / m.y.size
+    zones = [(hz - reach, hz + reach) for hz in additive]
+    if m.unit is not None:
+        seconds = m.y.size / m.rate_hz
+        for n in _blind_orders(m.unit.seconds):
+            middle, width = 0.5 * n / m.unit.seconds, m.unit.blind_hz(n, seconds)
+            if m.lowest_hz < middle < max(m.high_hz, -m.low_hz):
+                zones.append((middle - width, middle + width))
+    return tuple(sorted((max(0.0, low), high) for low, high in zones))
+
+
+def _blind_orders(unit_s: float) -> list[int]:
+    """Multiples of half the unit's rate that a lone line may be, and those at which all elements begin alike."""
+    in_step = range(2, int(_IN_STEP_TOP_HZ * 2 * unit_s) + 1, 2)
+    return sorted({*range(1, _BLIND_ORDERS + 1), *in_step})
+
+
+def _doubtful_in_step(b: Sideband, m: Modulation) -> Sideband:
+    """A line with which all elements begin at the same phase is not told from what they do by themselves."""
+    if m.unit is None:
+        return b
+    n = 2 * round(b.offset_hz * m.unit.seconds)
+    if n < 2 or abs(b.offset_hz - 0.5 * n / m.unit.seconds) > m.unit.blind_hz(n, m.y.size / m.rate_hz):
+        return b
+    return replace(b, level_dbc_sigma=float(np.hypot(b.level_dbc_sigma, _IN_STEP_DB)))
 
 
 def single_spurs(singles: tuple[tuple[float, float], ...], tone_hz: float) -> tuple[Spur, ...]:

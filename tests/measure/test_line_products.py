@@ -44,3 +44,30 @@ def test_a_strong_line_far_over_the_noise_is_not_taken_for_its_own_remainder(see
     top = max(lines(x).sidebands, key=lambda b: b.level_dbc)
     assert top.offset_hz == pytest.approx(hz, abs=0.01)
     assert top.level_dbc == pytest.approx(20 * np.log10(0.085), abs=0.2)
+
+
+@pytest.mark.parametrize("order", [2, 3, 4])
+def test_a_lone_line_just_beside_the_keyings_rate_is_kept(order: int) -> None:
+    """15 WPM by a machine: half the unit's rate is 6.25 Hz; in 20 s, 0.075 Hz about it and some more are blind."""
+    t = np.arange(round(20 * RATE)) / RATE
+    rate = 6.25 * order
+    for hz, told in ((rate * 1.008 + 0.1, True), (rate, False)):
+        envelope = keyed(t, wpm=15) * (1 + 0.04 * np.cos(2 * np.pi * hz * t + 1))
+        x, _ = tone_and_noise(np.random.default_rng(65), rate_hz=RATE, seconds=20, snr_db=35, envelope=envelope)
+        found = lines(x)
+        near = [b for b in found.sidebands if abs(b.offset_hz - hz) < 0.05]
+        blind = any(low < hz < high for low, high in found.blind_zones_hz)
+        assert blind is not told
+        if told:
+            assert near and near[0].level_dbc == pytest.approx(20 * np.log10(0.02), abs=1.0)
+
+
+def test_a_line_in_step_with_the_elements_says_how_unsure_it_is() -> None:
+    """24 WPM: a unit lasts one period of 20 Hz, and all elements begin at one phase of 100 Hz."""
+    t = np.arange(round(20 * RATE)) / RATE
+    pm = 0.03 * np.cos(2 * np.pi * 100.0 * t + 0.7)
+    x, _ = tone_and_noise(np.random.default_rng(66), rate_hz=RATE, seconds=20, snr_db=38,
+                          envelope=keyed(t, wpm=24), phase=pm)  # fmt: skip
+    line = next(b for b in lines(x).sidebands if abs(b.offset_hz - 100.0) < 0.1)
+    assert line.level_dbc_sigma > 1.0
+    assert line.level_dbc == pytest.approx(20 * np.log10(0.015), abs=3 * line.level_dbc_sigma)
