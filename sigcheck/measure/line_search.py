@@ -33,6 +33,7 @@ _MAINS = (50.0, 60.0)
 _MAINS_SPAN_HZ = 1.0
 _MAINS_USUAL_HZ = 0.3  # interconnected grids stay within 0.2 Hz in operation
 _TELLING_ORDERS = 4  # rectified mains is strongest in its first harmonics
+LOWEST_AUDIO_HZ = 60.0  # direct current, with the keying's own sidebands, comes through no receiver
 _LOPSIDED = 11.0  # modulation is never more so from side to side; a lone carrier beside the tone is
 
 
@@ -72,6 +73,7 @@ class Periodogram:
         self.each = spectra
         self.weights = weights
         self.effective = float((weights**2).sum() / weights.sum())  # samples that a line adds up over
+        self.tone_hz = m.tone_hz
         self.reach = (max(0.0, -m.low_hz), max(0.0, m.high_hz))
         width = max(5, round(floor_hz / self.bin_hz) | 1)
         step = max(1, width // 60)
@@ -137,7 +139,9 @@ class Periodogram:
 
     def strongest(self, exclude: list[float]) -> float | None:
         """Offset of the line with the most power, among those that stand out; None when none does."""
-        ratio_upper, ratio_lower = self.upper / self.noise_upper, self.lower / self.noise_lower
+        audible = np.abs(np.arange(self.lower.size) * self.bin_hz - self.tone_hz) > LOWEST_AUDIO_HZ
+        lower = self.lower * audible
+        ratio_upper, ratio_lower = self.upper / self.noise_upper, lower / self.noise_lower
         shown = np.maximum(ratio_upper, ratio_lower) > self.side_limit()
         both_reach = np.arange(shown.size) * self.bin_hz < min(self.reach)
         shown |= both_reach & (self.pair > self.pair_limit(CHANCE))
@@ -148,11 +152,11 @@ class Periodogram:
             shown[max(0, k - guard) : k + guard + 1] = False
         if not shown.any():
             return None
-        both = np.where(shown, np.maximum(self.upper, self.lower), 0.0)
+        both = np.where(shown, np.maximum(self.upper, lower), 0.0)
         k = int(np.argmax(both))
         if both[k] / self.effective < 10 ** (LEAST_DBC / 10):
             return None
-        side = self.upper if self.upper[k] >= self.lower[k] else self.lower
+        side = self.upper if self.upper[k] >= lower[k] else self.lower
         return float(peak_bin(side, k) * self.bin_hz)
 
     def level(self, f: float) -> float:

@@ -67,7 +67,7 @@ class Modulation:
 
     ``y`` complex64 (n,) is am + j pm, zero where ``use`` is false; ``mark`` (n,) the index of the mark
     that each sample belongs to (-1 outside); sample k is at ``k / rate_hz``.
-    ``low_hz``, ``high_hz``: the offsets that the passband lets through.
+    ``low_hz``, ``high_hz``: the offsets that the passband lets through; ``tone_hz``: where the tone lies in the audio.
     """
 
     y: Complex
@@ -76,6 +76,7 @@ class Modulation:
     rate_hz: float
     low_hz: float
     high_hz: float
+    tone_hz: float
     n_marks: int
     keyed: bool
     gain: Real  # (n,) the carrier's own amplitude over its rms: additive noise is even in ``y * gain``
@@ -139,6 +140,7 @@ def modulation(
         rate_hz=rate,
         low_hz=max(-BAND_HZ, base.passband_hz[0] - tone),
         high_hz=min(BAND_HZ, base.passband_hz[1] - tone),
+        tone_hz=tone,
         n_marks=int(np.unique(mark[usable]).size),
         keyed=marks.keyed,
         gain=_gain(carrier, usable),

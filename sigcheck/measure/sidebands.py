@@ -18,6 +18,7 @@ from sigcheck.measure.line_search import (
     CHANCE_GIVEN,
     COHERENT_S,
     LEAST_DBC,
+    LOWEST_AUDIO_HZ,
     WANDER_HZ,
     Periodogram,
     mains_fundamental,
@@ -29,7 +30,6 @@ from sigcheck.measure.track import Complex, Real
 __all__ = ["Found", "Modulation", "find_lines", "modulation", "single_spurs"]
 
 _MAX_ORDER = 20
-_LOWEST_AUDIO_HZ = 60.0
 _MAX_OTHER_LINES = 6
 _MAX_DOUBTFUL = 6
 _LEADING_ORDERS = 3
@@ -241,7 +241,7 @@ def _named(
             at = tone_hz + sign * line.offset_hz
             if additive_mains_hz is not None and _on_grid(at, additive_mains_hz, 0.5):
                 continue
-            if at < _LOWEST_AUDIO_HZ:
+            if at < LOWEST_AUDIO_HZ:
                 continue  # direct current and hum, with the keying's own sidebands
             if at > 1.5 * tone_hz and _on_grid(at, tone_hz, 40.0):
                 continue  # a harmonic of the tone, with its keying
