@@ -18,7 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure.results import Harmonic
+from sigcheck.measure.nonlinear import Intermodulation, Tops, intermodulation, tops
+from sigcheck.measure.results import Harmonic, OtherSignal
 from sigcheck.measure.track import Complex, Mask, Real, Track
 
 _KAISER_BETA = 18.0  # side lobes under -130 dB: 16-bit recordings have 98 dB
@@ -45,10 +46,15 @@ class Distortion:
     flat_top_share: float | None
     outside_lobe: float  # power outside the tone's lobe / carrier power
     lobe_hz: float  # half width of that lobe
+    tops: Tops | None
+    tops_reason: str
+    intermodulation: Intermodulation
     reason: str
 
 
-def distortion(x: NDArray[np.float32], rate_hz: float, track: Track) -> Distortion | None:
+def distortion(
+    x: NDArray[np.float32], rate_hz: float, track: Track, others: tuple[OtherSignal, ...] = ()
+) -> Distortion | None:
     """Measure harmonics on real samples (n,) at full rate; None where no key-down stretch is long enough."""
     from scipy import fft
 
@@ -101,6 +107,10 @@ def distortion(x: NDArray[np.float32], rate_hz: float, track: Track) -> Distorti
     )
     seen = total > 2 * sigma and bool(found)
     outside = read.outside(tone, carrier)
+    after = [n * float(np.median(tone)) > high + 100.0 for n in orders]
+    shape, why = tops(list(orders), powers, sigmas, after)
+    lobe_hz = _LOBE_BINS * rate_hz / length
+    products = intermodulation(read.amplitude, read.noise, tone, others, apart_hz=lobe_hz, top_hz=top)
     return Distortion(
         harmonics=found,
         thd_db=_db(total) if seen else None,
@@ -111,7 +121,10 @@ def distortion(x: NDArray[np.float32], rate_hz: float, track: Track) -> Distorti
         after_filter_dbc=_sum_dbc(found, lambda h: h.after_filter),
         flat_top_share=_flat_tops(wave) if seen else None,
         outside_lobe=outside,
-        lobe_hz=_LOBE_BINS * rate_hz / length,
+        lobe_hz=lobe_hz,
+        tops=shape,
+        tops_reason=why,
+        intermodulation=products,
         reason="" if orders else "the first harmonic lies beyond 0.45 of the sample rate",
     )
 

@@ -42,7 +42,7 @@ def purity(
         missing["voice_dbc"] = heard.reason
     if heard.floor_dbc is None:
         missing["voice_floor_dbc"] = heard.reason
-    d = distortion(x, rate_hz, track)
+    d = distortion(x, rate_hz, track, lines.others)
     beside: Skirt | None = None
     if m is not None and rest is not None:
         m = settled_part(rest, m)
@@ -219,7 +219,8 @@ def _distortion_values(
     beside: Skirt | None,
     lines: Lines,
 ) -> None:
-    names = ("sinad_db", "thd_db", "thd_floor_db", "even_dbc", "odd_dbc", "after_filter_dbc", "flat_top_share")
+    names = ("sinad_db", "thd_db", "thd_floor_db", "even_dbc", "odd_dbc", "after_filter_dbc", "flat_top_share",
+             "tops", "intermod_dbc", "intermod_hz", "intermod_floor_dbc")  # fmt: skip
     if d is None:
         missing.update(dict.fromkeys(names, "no key-down stretch is long enough for a spectrum"))
         return
@@ -231,6 +232,16 @@ def _distortion_values(
     for name in ("even_dbc", "odd_dbc", "after_filter_dbc"):
         if getattr(d, name) is None:
             missing[name] = "no such harmonic stands out of the noise"
+    values["tops"] = d.tops
+    if d.tops is None:
+        missing["tops"] = d.tops_reason
+    two = d.intermodulation
+    values.update(intermod_dbc=two.dbc, intermod_dbc_sigma=two.dbc_sigma, intermod_hz=two.hz,
+                  intermod_floor_dbc=two.floor_dbc)  # fmt: skip
+    if two.dbc is None:
+        missing["intermod_dbc"] = missing["intermod_hz"] = two.reason
+    if two.floor_dbc is None:
+        missing["intermod_floor_dbc"] = two.reason
     if d.flat_top_share is None:
         missing["flat_top_share"] = "no harmonics stand out to draw the waveform from"
     if beside is None:

@@ -123,6 +123,11 @@ class Purity(Family):
     odd_dbc: float | None = None  # sum of odd harmonics from the third
     after_filter_dbc: float | None = None  # sum of the harmonics beyond the passband
     flat_top_share: float | None = None  # share of a cycle spent within 2 % of its extremes, over the sine's 0.128
+    tops: Literal["flat", "soft"] | None = None  # what the harmonics say of the stage that bends the wave
+    intermod_dbc: float | None = None  # stronger third-order product of the tone and another signal
+    intermod_dbc_sigma: float | None = None
+    intermod_hz: float | None = None
+    intermod_floor_dbc: float | None = None  # the product that noise would have hidden
     am_percent: float | None = None
     am_percent_sigma: float | None = None
     pm_rad: float | None = None
