@@ -63,7 +63,7 @@ def chirp(case: Case) -> Finding:
         return about_zero(case, "chirp", k.chirp_hz, k.chirp_hz_sigma, None, text)
     if case.dit_s is None:
         return Unseen("the dit of this slow mode is not known")
-    shift_hz = case.plan.main.shift_hz
+    shift_hz = case.plan.main.shift_hz if case.m.signal.kind == "shifted" else None
     scale_hz = min([1.0 / case.dit_s] + ([shift_hz] if shift_hz else []))
     sigma = None if k.chirp_hz_sigma is None else k.chirp_hz_sigma / scale_hz
     share = k.chirp_hz / scale_hz

@@ -233,7 +233,8 @@ def within(narrow: Narrow, course: Course) -> tuple[int, int]:
 
 def _samples(narrow: Narrow, starts_s: Real, length: int) -> NDArray[np.intp]:
     """Index of the samples of one symbol length from each start, shape (n, length); -1 beyond the recording."""
-    first = np.ceil((starts_s - narrow.first_s) * narrow.rate_hz - 0.5).astype(np.intp)
+    # a sample stands for half a step to both sides of it: those from the start on cover, in the mean, what follows it
+    first = np.ceil((starts_s - narrow.first_s) * narrow.rate_hz).astype(np.intp)
     index = first[:, None] + np.arange(length)
     return np.where((index >= 0) & (index < narrow.z.size), index, -1)
 

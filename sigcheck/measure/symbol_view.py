@@ -1,4 +1,4 @@
-"""The symbols of a four-tone slot for the eye: where in frequency each one lies."""
+"""The symbols of a four-tone slot and the elements of shifted keying for the eye: where in frequency each one lies."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure.results import Slot
+from sigcheck.measure.results import Measurements, Slot
 from sigcheck.measure.track import Real, Track
 
 _FINE = 16  # points to a tone spacing in the search for the peak
@@ -66,3 +66,44 @@ def symbol_view(track: Track, slot: Slot) -> SymbolView | None:
         spacing_hz=np.array(spacing),
         symbol_s=np.array(slot.symbol_s),
     )
+
+
+@dataclass(frozen=True)
+class ToneView:
+    """Each stretch on one of the two tones of shifted keying (FSKCW, DFCW).
+
+    ``on_s``, ``off_s`` (n,) its ends; ``hz`` (n,) where most of its energy lies; ``low_hz`` (n,) the followed lower
+    tone at its middle, as audio; ``high`` (n,) whether it was on the upper one; ``shift_hz`` between the two.
+    """
+
+    on_s: Real
+    off_s: Real
+    hz: Real
+    low_hz: Real
+    high: NDArray[np.bool_]
+    shift_hz: Real
+
+
+def tone_view(track: Track, m: Measurements) -> ToneView | None:
+    """None where the signal is not shifted."""
+    if m.signal.kind != "shifted" or not m.slot.shift_hz:
+        return None
+    base, rate, shift = track.base, track.base.rate_hz, abs(m.slot.shift_hz)
+    ends = [np.round(v * rate).astype(np.intp) for v in (track.marks.on_s, track.marks.off_s)]
+    turned = base.audio * np.exp(-2j * np.pi * np.cumsum(base.path_hz) / rate).astype(np.complex64)
+    rows = []
+    for a, b in zip(*ends, strict=True):
+        length = min(b, turned.size) - a
+        thin = max(1, min(length // 256, round(rate / (8.0 * shift))))
+        x = turned[a : a + length // thin * thin].reshape(-1, thin).mean(axis=1)
+        if x.size < 4:
+            continue
+        offsets = shift * np.linspace(-0.75, 1.75, 10 * _FINE + 1)
+        power = np.abs(np.exp(-2j * np.pi * np.outer(offsets, np.arange(x.size) * thin / rate)) @ x)
+        low, high = (power[np.abs(offsets - hz).argmin()] for hz in (0.0, shift))
+        middle = float(base.path_hz[a + length // 2])
+        rows.append((a / rate, b / rate, middle + float(offsets[power.argmax()]), middle, high > low))
+    if not rows:
+        return None
+    on, off, hz, low_hz, upper = (np.array(v) for v in zip(*rows, strict=True))
+    return ToneView(on, off, hz, low_hz, upper.astype(bool), np.array(shift))

@@ -21,7 +21,7 @@ from sigcheck.errors import ResultError, SaveError
 from sigcheck.measure.results import Measurements
 from sigcheck.measure.sound import EdgeShape, Sound, excerpt, gentle_edge
 from sigcheck.measure.spectrum import hann
-from sigcheck.measure.symbol_view import SymbolView, symbol_view
+from sigcheck.measure.symbol_view import SymbolView, ToneView, symbol_view, tone_view
 from sigcheck.measure.track import Complex, Mask, Real, Track
 
 _LOWEST_DB = -200.0  # stands for the logarithm of nothing
@@ -132,6 +132,7 @@ class Views:
     level: Level | None = None
     sound: Sound | None = None
     symbols: SymbolView | None = None
+    tones: ToneView | None = None
 
     _KINDS: ClassVar[dict[str, type[Any]]] = {
         "spectrogram": Spectrogram,
@@ -144,6 +145,7 @@ class Views:
         "level": Level,
         "sound": Sound,
         "symbols": SymbolView,
+        "tones": ToneView,
     }
 
     def save(self, path: str | os.PathLike[str]) -> None:
@@ -229,6 +231,7 @@ def prepare(
         level=_level(track, max_width // 2),
         sound=excerpt(x, rate_hz, track, rise=_shape(on_edge, rising=True), fall=_shape(off_edge, rising=False)),
         symbols=symbol_view(track, measurements.slot),
+        tones=tone_view(track, measurements),
     )
 
 

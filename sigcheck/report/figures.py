@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure.symbol_view import SymbolView
+from sigcheck.measure.symbol_view import SymbolView, ToneView
 from sigcheck.measure.views import AudioSpectrum, Beside, Edge, Level, Spectrogram, Stretch
 
 if TYPE_CHECKING:
@@ -489,6 +489,27 @@ def symbols(view: SymbolView, alt: str) -> str:
         axes.set_xlim(view.time_s[0] - 2 * half, view.time_s[-1] + 2 * half)
 
     return _draw("symbols", alt, paint)
+
+
+def tones(view: ToneView, alt: str) -> str:
+    """The elements of shifted keying on their two tones, which may drift."""
+
+    def paint(figure: Figure) -> None:
+        axes = _axes(figure, "time in the recording, s", "audio frequency, Hz", right=0.93)
+        shift, middle_s = float(view.shift_hz), 0.5 * (view.on_s + view.off_s)
+        for name, line in (("low", view.low_hz), ("high", view.low_hz + shift)):
+            axes.plot(middle_s, line, color=HAIR, linewidth=0.9, zorder=1)
+            axes.annotate(name, (1.0, float(line[-1])), (5, 0), xycoords=("axes fraction", "data"), va="center",
+                          textcoords="offset points", color=MUTED, fontsize=9.5)  # fmt: skip
+        there = np.abs(view.hz - view.low_hz - shift * view.high) < 0.25 * shift
+        axes.hlines(view.hz[there], view.on_s[there], view.off_s[there], color=CURVE, linewidth=2.6)
+        axes.plot(middle_s[~there], view.hz[~there], "s", color=FAULT, markersize=3.2, fillstyle="none")
+        axes.ticklabel_format(useOffset=False)
+        room = 0.02 * float(view.off_s[-1] - view.on_s[0])
+        axes.set_xlim(view.on_s[0] - room, view.off_s[-1] + room)
+        axes.set_ylim(float(view.low_hz.min()) - 0.8 * shift, float(view.low_hz.max()) + 1.8 * shift)
+
+    return _draw("tones", alt, paint)
 
 
 def stability(tau_s: Real, adev_hz: Real, alt: str, *, low_hz: Real | None = None, high_hz: Real | None = None) -> str:

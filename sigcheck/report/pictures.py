@@ -249,6 +249,17 @@ def _symbols(result: Result, views: Views) -> Drawn:
     return caption, figures.symbols(view, f"Frequency of each symbol of the slot. Clarity {clear}.")
 
 
+def _tones(result: Result, views: Views) -> Drawn:
+    view = views.tones
+    if view is None:
+        return ()  # only shifted keying has them
+    text = (result.get("keying") or {}).get("text")
+    read = f"Read as “{text}”. " if text else "No text was read. "
+    caption = f"{read}Each bar is a stretch on one of the two tones, {_number(result, 'slot.shift_hz')} apart. "
+    caption += "Open squares: most energy lies elsewhere."
+    return caption, figures.tones(view, f"Which of the two tones was on. {read.strip()}")
+
+
 # Below this the level is steady to the eye, and a picture of it is a straight line.
 _STEADY_DB = 2.0
 
@@ -272,6 +283,7 @@ _PICTURES = {
     "elements": ("Typical elements", _elements),
     "track": ("Frequency against time", _track),
     "symbols": ("Symbols of the slot", _symbols),
+    "tones": ("The two tones", _tones),
     "stability": ("Stability", _stability),
     "audio": ("Key down and key up", _audio),
     "skirt": ("Noise beside the tone", _skirt),

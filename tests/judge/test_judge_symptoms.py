@@ -296,7 +296,10 @@ def test_chirp_of_slow_modes_counts_against_what_a_dit_resolves():
     assert severity(clean(keying={**slow, "chirp_hz": 0.1}), "chirp", qrss) == "note"
     assert severity(clean(keying={**slow, "chirp_hz": -0.2}), "chirp", qrss) == "fault"
     small_shift = plan(sent={"keying": "fskcw", "dit_s": 3.0, "shift_hz": 0.1})
-    assert severity(clean(keying={**slow, "chirp_hz": 0.06}), "chirp", small_shift) == "fault"
+    shifted = clean(keying={**slow, "chirp_hz": 0.06}, signal={"kind": "shifted"})
+    assert severity(shifted, "chirp", small_shift) == "fault"
+    # what is keyed on and off has no shift, whatever the plan says
+    assert severity(clean(keying={**slow, "chirp_hz": 0.06}), "chirp", small_shift) is None
 
 
 # ---- drift ---------------------------------------------------------------------------------------
