@@ -13,18 +13,23 @@ from functools import cache
 
 import numpy as np
 
+from sigcheck.measure import weakened
 from sigcheck.measure.results import Copy, Drift, Keying, Signal, Slot, not_measured_names
 from sigcheck.measure.slot import Found, NominalEnergies, Transmission, nominal_energies, whole_power
 from sigcheck.measure.slot_search import SYMBOL_S
-from sigcheck.measure.track import Real
+from sigcheck.measure.track import Real, Track
 
 SLOT_THRESHOLD_DB = -29.0
 """Signal in 2500 Hz at which a perfect four-tone slot is just taken: common practice, no source."""
 DIT_THRESHOLD_DB = 11.5
-"""Energy of a dit over the noise density at which 5 % of the characters are wrong.
+"""Energy of a dit over the noise density at which 5 % of the characters are wrong for a receiver told the timing.
 
 Simulated: units of Morse by noncoherent matched filters, the likeliest runs of 1, 3 and 7 units taken
 (in 2500 Hz: -12.5 dB at 12 WPM, -10.3 dB at 20 WPM)."""
+READ_THRESHOLD_DB = 13.6
+"""The same for one that finds marks and gaps in the noise by itself, and knows the speed and the strength alone.
+
+Simulated with :mod:`sigcheck.measure.weakened`: perfect keying of random letters and figures, 12 to 25 WPM."""
 SLOW_DIT_THRESHOLD_DB = 12.0
 """The same for very slow keying, read by eye: common practice, no source."""
 REFERENCE_DB = 10 * np.log10(2500.0)
@@ -36,6 +41,10 @@ _JITTER_DB = 2.0
 _LEVEL_DOUBT_DB = 0.3  # of signal over noise density, as the noise beside is not quite that under the signal
 _THRESHOLD_DOUBT_DB = 0.5  # of a threshold found by simulation: where 5 % lie between two steps of it
 _MOST_PENALTY_DB = 20.0
+_MOST_GUESSED_DB = 6.0  # of penalty to begin the trials with
+_NEAR_DB = 2.0  # of the guess: the noise that is there already is most of what would be added
+_FISTS_DOUBT = 0.03  # of characters by hand, that are right nevertheless (keying with 15 % scatter); more are wrong
+_LEAST_WRONG = 0.015  # of the characters that noise must spoil before the copy counts as broken
 _SOFTENED = (1.0, 0.4, 0.15, 0.05)
 _NOT_TEXT = "a slot is not read as text"
 
@@ -47,6 +56,7 @@ def measure_copy(
     slot: Slot,
     found: Found | None,
     *,
+    track: Track | None = None,
     slot_threshold_db: float = SLOT_THRESHOLD_DB,
 ) -> Copy:
     """Confidence in the text, margin and penalty of the signal's own mode.
@@ -54,6 +64,7 @@ def measure_copy(
     Parameters
     ----------
     found : the four-tone slots, where the signal is one.
+    track : the keyed signal, to be made weaker and read again.
     slot_threshold_db : signal in 2500 Hz that a perfect slot needs.
     """
     if found is not None:
@@ -68,14 +79,19 @@ def measure_copy(
         why = keying.missing.get("dit_s", signal.missing.get("cn0_dbhz", "the length of a dit is not known"))
         missing = {name: why for name in missing} | {"text_confidence": missing["text_confidence"]}
         return Copy(text_confidence=text, missing=missing if text is None else _without_text(missing))
-    slow = slot.kind is not None
-    penalty, penalty_sigma = _slow_penalty(keying.dit_s, drift, slot) if slow else _keying_penalty(keying)
     energy = signal.cn0_dbhz + 10 * float(np.log10(keying.dit_s))
-    threshold = SLOW_DIT_THRESHOLD_DB if slow else DIT_THRESHOLD_DB
-    sigma = float(np.sqrt((signal.cn0_dbhz_sigma or 0.5) ** 2 + penalty_sigma**2 + _THRESHOLD_DOUBT_DB**2))
+    level_sigma = signal.cn0_dbhz_sigma or 0.5
+    if slot.kind is not None:
+        penalty, penalty_sigma = _slow_penalty(keying.dit_s, drift, slot)
+        margin = energy - SLOW_DIT_THRESHOLD_DB - penalty
+        sigma = float(np.sqrt(level_sigma**2 + penalty_sigma**2 + _THRESHOLD_DOUBT_DB**2))
+    else:
+        needed, penalty_sigma = _needed_db(keying, track, energy)
+        margin, penalty = energy - needed, float(np.clip(needed - READ_THRESHOLD_DB, 0.0, _MOST_PENALTY_DB))
+        sigma = float(np.hypot(level_sigma, penalty_sigma))
     return Copy(
         text_confidence=text,
-        margin_db=energy - threshold - penalty,
+        margin_db=margin,
         margin_db_sigma=sigma,
         penalty_db=penalty,
         penalty_db_sigma=penalty_sigma,
@@ -238,6 +254,25 @@ class _Loss:
         """Of a share of a dit's energy that goes to its neighbours: there it counts against the copy as well."""
         kept = 1 - 2 * float(np.clip(share, 0.0, 0.45))
         return cls(-10 * float(np.log10(kept)), 20 / float(np.log(10)) * min(sigma, 0.3) / kept)
+
+
+def _needed_db(k: Keying, track: Track | None, energy_db: float) -> tuple[float, float]:
+    """Energy of a dit over the noise density at which 5 % of the characters would be wrong, and its sigma, in dB.
+
+    A signal well above that is made weaker and read again. Near it or below, noise has already done what can be
+    tried: then the probabilities of the characters tell, or, where no text was read, the faults one by one.
+    """
+    penalty, penalty_sigma = _keying_penalty(k)
+    guess = READ_THRESHOLD_DB + min(penalty, _MOST_GUESSED_DB)
+    if k.text_confidence is None:
+        return READ_THRESHOLD_DB + penalty, float(np.hypot(penalty_sigma, 2 * _THRESHOLD_DOUBT_DB))
+    doubtful = 1 - k.text_confidence
+    if track is not None and energy_db > guess + _NEAR_DB:
+        wrong = max(0.05 - max(doubtful - _FISTS_DOUBT, 0.0), _LEAST_WRONG)
+        found = weakened.breaks(track, k, wrong=wrong, guess_db=guess, most_db=energy_db)
+        if found is not None:
+            return found.energy_db, float(np.hypot(found.sigma_db, _THRESHOLD_DOUBT_DB))
+    return energy_db - weakened.confident_db(doubtful), 2 * _THRESHOLD_DOUBT_DB
 
 
 def _keying_penalty(k: Keying) -> tuple[float, float]:

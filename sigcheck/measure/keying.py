@@ -115,6 +115,7 @@ def measure_keying(track: Track, far: FarNoise | None = None) -> Keying:
 
 
 def _text(out: _Values, marks: Marks, end_s: float) -> morse.Timing | None:
+    likely_on, likely_off = marks.likely_on_s, marks.likely_off_s
     decoded = morse.decode(
         marks.on_s,
         marks.off_s,
@@ -123,6 +124,7 @@ def _text(out: _Values, marks: Marks, end_s: float) -> morse.Timing | None:
         heard_s=(0.0, end_s),
         mark_p=marks.mark_p,
         gap_p=marks.gap_p,
+        likely_s=None if likely_on is None or likely_off is None else (likely_on, likely_off),
     )
     if decoded.text is None:
         out.lack(decoded.reason or "nothing could be read", "text", "text_confidence")

@@ -19,7 +19,7 @@ _CLEAR = 0.75
 # In 50 ms noise of 250 Hz or more comes out at 0.5 or less even after looking for its best frequency.
 _SHARE = 0.55
 _LOUD = 0.1  # of a mark's amplitude: a pause from there on hides where the mark begins
-_HEARD = 0.25  # scatter of the amplitude of a tone 9 dB above the noise in the whole band
+_HEARD = 0.15  # scatter of the amplitude of a tone 13 dB above the noise near it: a weaker one's shows no change
 _CERTAIN = 12.0  # log likelihood by which a later start must be better
 _LATE = 0.2  # of a dit: less is the edge's own shape
 # Where marks stand out that much from the pauses before them, one that hardly does is none.
@@ -36,9 +36,12 @@ def true_marks(base: Baseband, on_s: Real, off_s: Real) -> tuple[Real, Mask]:
     """
     amplitude = _amplitude_near(base)
     tonal = _tonal(base, on_s, off_s)
+    if tonal is None:
+        return on_s, np.ones(on_s.size, bool)
     starts_s = _true_starts(amplitude, base.rate_hz, tonal, on_s, off_s)
     if not np.array_equal(starts_s, on_s):
-        tonal = _tonal(base, starts_s, off_s)
+        later = _tonal(base, starts_s, off_s)
+        tonal = np.ones(on_s.size, bool) if later is None else later
     return starts_s, _changing(amplitude, base.rate_hz, tonal, starts_s, off_s)
 
 
@@ -48,11 +51,11 @@ def _changing(amplitude: Real, rate: float, tonal: Mask, on_s: Real, off_s: Real
     return tonal & (contrast > _LEAST_CONTRAST) if float(np.median(contrast)) > _USUAL_CONTRAST else tonal
 
 
-def _tonal(base: Baseband, on_s: Real, off_s: Real) -> Mask:
-    """Which of the marks (n,) hold a tone; all where the usual one does not look like it."""
+def _tonal(base: Baseband, on_s: Real, off_s: Real) -> Mask | None:
+    """Which of the marks (n,) hold a tone; None where the usual one does not look like it."""
     steadiness = _steadiness(base, on_s, off_s)
     usual = float(np.median(steadiness))
-    return np.asarray(steadiness > _SHARE * usual) if usual > _CLEAR else np.ones(on_s.size, bool)
+    return np.asarray(steadiness > _SHARE * usual) if usual > _CLEAR else None
 
 
 def _contrast(amplitude: Real, rate: float, on_s: Real, off_s: Real) -> Real:

@@ -98,6 +98,7 @@ def decode(
     heard_s: tuple[float, float] | None = None,
     mark_p: ArrayLike | None = None,
     gap_p: ArrayLike | None = None,
+    likely_s: tuple[ArrayLike, ArrayLike] | None = None,
 ) -> Decoded:
     """Read the text that key-down times spell.
 
@@ -107,6 +108,8 @@ def decode(
     cut_start, cut_end : the first or last mark goes on beyond the recording; its character is left out.
     heard_s : when the recording begins and ends. A character whose next gap is cut by that may go on.
     mark_p, gap_p : (n_marks,) and (n_marks - 1,) probabilities that there is a mark and a gap at all.
+    likely_s : the same times as a known rhythm makes them likely. They are read; but whether there is a rhythm at
+        all, times must tell that know of none.
     """
     on, off = np.asarray(on_s, np.float64), np.asarray(off_s, np.float64)
     whole = slice(1 if cut_start else 0, on.size - 1 if cut_end else on.size)
@@ -119,6 +122,9 @@ def decode(
     timing = classify(on, off)
     if timing.evidence < _LEAST_EVIDENCE + _EVIDENCE_EACH * 2 * on.size or timing.mark_spread > 0.4:
         return Decoded(None, "the key-down times do not fall into dits and dahs", (), timing)
+    if likely_s is not None:
+        on, off = (np.asarray(v, np.float64)[whole] for v in likely_s)
+        timing = classify(on, off)
     characters = list(_characters(on, off, timing, sure_marks, sure_gaps))
     if heard_s is not None:
         at_start = 0.0 if cut_start else _goes_on(on[0] - heard_s[0], timing)

@@ -189,7 +189,9 @@ def measure(
             drift=moved,
             slot=timed,
             on_air=on_air.on_air(signal, timed, keyed, plan, recording),
-            copy=measure_copy(signal, keyed, moved, timed, ours, slot_threshold_db=_slot_threshold_db(plan)),
+            copy=measure_copy(
+                signal, keyed, moved, timed, ours, track=track, slot_threshold_db=_slot_threshold_db(plan)
+            ),
             **common,  # type: ignore[arg-type]
         ),
         x,

@@ -107,8 +107,8 @@ def marks_and_gaps(evidence: Real, timing: Timing, cell_s: float) -> Found:
     """
     spread = np.full(2, np.clip(timing.mark_spread, 0.10, 0.25))
     gaps = timing.gaps_s / cell_s
-    mark = _lengths(np.array([timing.dit_s, timing.dah_s]) / cell_s, spread, _SHARES[0])
-    gap = _lengths(gaps, _GAP_SPREAD, _SHARES[1], most=round(1.15 * float(gaps[2])))
+    mark = log_lengths(np.array([timing.dit_s, timing.dah_s]) / cell_s, spread, _SHARES[0])
+    gap = log_lengths(gaps, _GAP_SPREAD, _SHARES[1], most=round(1.15 * float(gaps[2])))
     n = evidence.size
     overlap = min(round(_OVERLAP_UNITS * timing.unit_s / cell_s), n)
     size = max(-(-n // _CHUNKS), 2 * overlap)
@@ -147,7 +147,7 @@ def _meant(first: Cells, last: Cells, evidence: Real, unit: float) -> Mask:
     return np.asarray((clear > _ALONE)[group] & (last - first > _SHORTEST * unit))
 
 
-def _lengths(means: Real, spreads: Real, shares: Real, most: int | None = None) -> Real:
+def log_lengths(means: Real, spreads: Real, shares: Real, most: int | None = None) -> Real:
     """Log-probability of lengths of 1 .. ``most`` cells; the last holds all that is longer."""
     most = most or int(np.ceil(1.7 * means[-1])) + 1
     d = np.arange(1, most + 1)[:, None]

@@ -102,10 +102,14 @@ def segment(base: Baseband) -> Marks:
         # but what is no stronger than the usual pause is one
         pauses = _mean_power(path.level, edges.off_s[:-1], edges.on_s[1:])
         faded &= power > _OVER_PAUSES * float(np.median(pauses)) if pauses.size else True
+        moved = ~faded & (starts_s != edges.on_s)
         edges = replace(edges, on_s=np.where(faded, edges.on_s, starts_s))
         if (kept := true | faded).any():
             path, edges = _kept(path, edges, kept)
-        return _marks(base, path, edges, keyed=True)
+            moved = moved[kept]
+        noisy = path.down_p is not None and fine.cell_s > 0.5 * path.level.cell_s
+        likely = (np.where(moved, edges.on_s, path.on_s), path.off_s) if noisy else None
+        return _marks(base, path, edges, keyed=True, likely=likely)
     return _marks(base, path, _presence(edges, path), keyed=False)
 
 
@@ -493,7 +497,9 @@ def _presence(edges: _Edges, path: _Path) -> _Edges:
     return _Edges(on[starts], off[ends], edges.rise_s[starts], edges.fall_s[ends], edges.settle_s)
 
 
-def _marks(base: Baseband, path: _Path, edges: _Edges, *, keyed: bool) -> Marks:
+def _marks(
+    base: Baseband, path: _Path, edges: _Edges, *, keyed: bool, likely: tuple[Real, Real] | None = None
+) -> Marks:
     cell, n, rate = path.level.cell_s, base.z.size, base.rate_hz
     on, off = edges.on_s.copy(), edges.off_s.copy()
     end_s = n / rate
@@ -528,6 +534,8 @@ def _marks(base: Baseband, path: _Path, edges: _Edges, *, keyed: bool) -> Marks:
         up=_within(up_on, up_off, n, rate),
         amplitude=float(np.median(amplitude)),
         mark_p=None if path.down_p is None else _surest(path.down_p, path.first, path.last),
+        likely_on_s=None if likely is None else likely[0],
+        likely_off_s=None if likely is None else likely[1],
         gap_p=None if path.down_p is None else _surest(1 - path.down_p, path.last[:-1], path.first[1:]),
     )
 

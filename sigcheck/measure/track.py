@@ -69,6 +69,8 @@ class Marks:
     amplitude: float  # typical key-down amplitude (median over settled samples)
     mark_p: Real | None = None  # (n_marks,) probability of there being each mark, where that is known
     gap_p: Real | None = None  # (n_marks - 1,) and of each gap between them
+    likely_on_s: Real | None = None  # (n_marks,) edges where the rhythm and all of what is heard put them: for
+    likely_off_s: Real | None = None  # reading weak signals, whose crossings noise moves; not for timing
 
 
 @dataclass(frozen=True)

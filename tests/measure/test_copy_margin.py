@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from independent.copying import copied, cutoff_rate, errors, unit_energies, units_of
+from independent.copying import copied, copied_by_threshold, cutoff_rate, errors, unit_energies, units_of
 from independent.slots import SPACING_HZ, SYMBOL_S, Sending, SlotScene, make
 
 import sigcheck
@@ -15,6 +15,7 @@ from sigcheck.measure import copy
 from sigcheck.measure.results import Copy, Keying
 from sigcheck.plan import Plan
 from sigcheck.recording import from_samples
+from tests.benchmarks.bench_keying import Setting, edits, measured
 
 RATE = 6000
 
@@ -154,9 +155,85 @@ def test_margin_of_clean_morse_is_the_energy_of_its_dit_over_the_threshold(wpm: 
     c = sigcheck.diagnose(from_samples(x.astype(np.float32), RATE)).measurements.copy
     assert c.unexplained() == []
     assert c.margin_db is not None and c.margin_db_sigma is not None and c.penalty_db is not None
-    expected = snr_db + copy.REFERENCE_DB + 10 * np.log10(dit_s) - copy.DIT_THRESHOLD_DB
+    expected = snr_db + copy.REFERENCE_DB + 10 * np.log10(dit_s) - copy.READ_THRESHOLD_DB
     assert 0 <= c.penalty_db < 1.5  # its edges of 6 ms, and what noise does to the timing
     assert c.margin_db + c.penalty_db == pytest.approx(expected, abs=1.5)
+
+
+def keyed_setting(k: int) -> Setting:
+    """Some speed and strength, every other one by hand."""
+    rng = np.random.default_rng([77, k])
+    hand = 0.15 * (k // 2 % 2)
+    s = Setting(seconds=60.0, wpm=float(rng.uniform(12, 25)), scatter=hand, gap_scatter=hand)
+    return replace(s, snr_db=float(rng.uniform(20, 40)))
+
+
+def wrong_when_weaker(s: Setting, seed: int, by_db: float) -> float:
+    """Share of characters that the tool reads wrong of the same keying, received so much weaker."""
+    got, sent = measured(replace(s, snr_db=s.snr_db - by_db), seed)
+    text = sent.text(s.seconds - 5 * 1.2 / s.wpm).replace(" ", "")
+    return edits(text, (got.measurements.keying.text or "").replace(" ", "")) / len(text)
+
+
+def margin_of(s: Setting, seed: int) -> Copy:
+    return measured(s, seed)[0].measurements.copy
+
+
+def test_keying_copies_down_to_its_margin_and_no_further() -> None:
+    wrong: dict[float, list[float]] = {-1.5: [], 1.5: []}
+    for k in (9, 12, 14, 23):
+        s = keyed_setting(k)
+        margin = margin_of(s, 500 + k).margin_db
+        assert margin is not None
+        for off_db, share in wrong.items():
+            share.append(wrong_when_weaker(s, 500 + k, margin + off_db))
+    # a decibel and a half is a factor of three in the errors (simulated)
+    assert np.mean(wrong[-1.5]) < 0.04
+    assert np.mean(wrong[1.5]) > 0.08
+
+
+@pytest.mark.slow
+def test_margin_within_a_decibel() -> None:
+    """Thirty recordings of 20 to 40 dB; what the margin says against where the tool's own reading breaks."""
+    off: dict[bool, list[float]] = {False: [], True: []}
+    for k in range(30):
+        s = keyed_setting(k)
+        margin = margin_of(s, 500 + k).margin_db
+        assert margin is not None
+        steps = np.arange(2.0, -3.0, -0.7)
+        wrong = [wrong_when_weaker(s, 500 + k, margin + d) for d in steps]
+        broken = [d for d, share in zip(steps, wrong, strict=True) if share > 0.05]
+        off[s.scatter > 0].append(float(min(broken, default=2.35)) - 0.35)
+    for errors_db in off.values():
+        # 50 to 110 characters scatter where 5 % lies by half a decibel
+        assert abs(np.mean(errors_db)) < 1.0
+        assert np.sqrt(np.mean(np.square(errors_db))) < 1.3
+
+
+def test_margin_stands_between_a_receiver_told_the_timing_and_a_bare_threshold() -> None:
+    """Marks and gaps to be found cost 2 dB against a clock that is known; a fixed threshold costs more still."""
+
+    def by_threshold(energy_db: float) -> float:
+        rng, wrong, count = np.random.default_rng(3), 0, 0
+        for _ in range(3):
+            text = " ".join("".join(rng.choice(list("ABCDEFGHIKLMNOPRSTUVWXYZ12345"), 5)) for _ in range(8))
+            key = np.repeat(units_of("E " + text + " E"), 40).astype(complex)
+            heard = copied_by_threshold(key, 40, 40 / 10 ** (energy_db / 10), rng)
+            wrong += errors("E " + text + " E", heard)
+            count += len(text)
+        return wrong / count
+
+    assert by_threshold(30.0) < 0.02  # the last dit may be cut
+    assert wrong_characters(copy.READ_THRESHOLD_DB, 2) < 0.02
+    assert by_threshold(copy.READ_THRESHOLD_DB) > 0.1
+    assert pytest.approx(2.0, abs=0.5) == copy.READ_THRESHOLD_DB - copy.DIT_THRESHOLD_DB
+
+
+@pytest.mark.parametrize("k", [0, 17])
+def test_a_perfect_signal_loses_nothing(k: int) -> None:
+    c = margin_of(keyed_setting(k), 500 + k)
+    assert c.penalty_db is not None and c.penalty_db_sigma is not None
+    assert c.penalty_db < 2 * c.penalty_db_sigma
 
 
 def test_bad_timing_costs_what_the_penalty_says() -> None:
