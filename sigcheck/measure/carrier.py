@@ -32,6 +32,7 @@ NEAR_HZ = 150.0  # how far from a stated tone is looked
 _BLOCK_S = 0.3
 _STEP_BINS = 3
 _MOST_HUM_LINES = 24
+_SETTLED_SHARE = 0.4  # of the frames: speech keeps to one place in 0.3, a chirp that lasts a dit in 0.5
 _CLEAR_RATIO = 12.0  # a frame then places the tone to about a tenth of its bin
 _LOW_HZ = 400.0  # up to here a steady line is one among few harmonics, all of them to be seen
 _WEAK_LOW_HZ = 600.0  # and here where long blocks show them
@@ -347,18 +348,33 @@ def _refined_path(s: Survey, c: Candidate, noise: Real, per_block: int) -> Real 
     if present.sum() < 2:
         present = level >= np.sort(level)[-2:].min()
     weight = level / (level + np.quantile(level[present], 0.25) * 0.1) * present
-    if not _moves_like_a_tone(hz, present, s):
-        return None
+    moves = _usual_move(hz, present)
+    if moves >= s.bin_hz:
+        # A strong chirp jumps from frame to frame, but each element settles at the same place; a pitch at none.
+        rest = _place_of_rest(hz[present], 2 * s.bin_hz)
+        if rest is not None:
+            return np.full(s.audio.size, rest)
+        if moves >= 2 * s.bin_hz:
+            return None
     return _smooth_path(s, hz, present, weight)
 
 
-def _moves_like_a_tone(hz: Real, present: NDArray[np.bool_], s: Survey) -> bool:
+def _usual_move(hz: Real, present: NDArray[np.bool_]) -> float:
+    """From frame to frame, in Hz; 0 where there are too few to tell.
+
+    Speech glides by tens of hertz, two bins and more; a chirp, seen through frames that catch dits at different
+    ages, jumps by one or more; a low satellite moves under 10 Hz in one.
+    """
     both = present[1:] & present[:-1]
-    if both.sum() < 6:
-        return True
-    # Speech glides by tens of hertz from frame to frame, three bins and more; a strong chirp, seen through
-    # frames that catch dits at different ages, jumps by one; a low satellite moves under 10 Hz in one.
-    return float(np.median(np.abs(np.diff(hz)[both]))) < 2.0 * s.bin_hz
+    return float(np.median(np.abs(np.diff(hz)[both]))) if both.sum() >= 6 else 0.0
+
+
+def _place_of_rest(hz: Real, width_hz: float) -> float | None:
+    """Where a good part of the frames lie within ``width_hz`` of each other, or None."""
+    ordered = np.sort(hz)
+    count = np.searchsorted(ordered, ordered + width_hz) - np.arange(ordered.size)
+    k = int(np.argmax(count))
+    return float(np.median(ordered[k : k + count[k]])) if count[k] > _SETTLED_SHARE * ordered.size else None
 
 
 def _smooth_path(s: Survey, hz: Real, present: NDArray[np.bool_], weight: Real) -> Real:

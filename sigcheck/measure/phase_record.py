@@ -21,6 +21,9 @@ from sigcheck.measure.track import Real
 
 MOST_BLOCKS = 600  # blocks of a record
 NOISE_BLOCKS = 120  # to which it is merged where every block is held against every other
+_BESIDE = 4  # blocks on either side
+_ODD_BLOCK = 5.5  # sigmas: additive noise gets there once in 20 million blocks
+_MOST_ODD = 0.05  # of the blocks: more are the oscillator's
 
 
 @dataclass(frozen=True)
@@ -344,7 +347,7 @@ def _blocks(
         middle_s=float(np.average(t, weights=seconds)),
         start_s=float(c.index[0] * c.length_s),
     )
-    return whole.take(heard)
+    return without_odd_blocks(whole.take(heard))
 
 
 def _heard(size: Real, seconds: Real, level: Real, power: float, density: float) -> NDArray[np.bool_]:
@@ -358,6 +361,30 @@ def _heard(size: Real, seconds: Real, level: Real, power: float, density: float)
     own = size / np.sqrt(density * seconds)
     heard = (seconds * power / density > 4.0) & (expected > 1.4) & ~((own < 0.6 * expected) & (expected - own > 1.7))
     return np.asarray(heard if heard.sum() >= 4 else np.ones(size.size, bool))
+
+
+def without_odd_blocks(r: Record) -> Record:
+    """The record less single blocks whose phase is far off the straight line through the four on either side.
+
+    A mark of noise now and then adds up as if it were a tone: its phase is anything. One such block would pass for
+    an oscillator that wanders, and a wandering one's mean is far less certain.
+    """
+    m, n = r.t.size, 2 * _BESIDE + 1
+    if m < 2 * n:
+        return r
+    at = np.clip(np.arange(m) - _BESIDE, 0, m - n)[:, None] + np.arange(n)
+    other = at != np.arange(m)[:, None]
+    w = other / r.var[at]
+    t, y = r.t[at] - r.t[:, None], r.y[at] - r.y[:, None]
+    s0, s1, s2 = w.sum(axis=1), (w * t).sum(axis=1), (w * t * t).sum(axis=1)
+    y0, y1 = (w * y).sum(axis=1), (w * t * y).sum(axis=1)
+    determinant = np.maximum(s0 * s2 - s1 * s1, 1e-300)
+    here, slope = (s2 * y0 - s1 * y1) / determinant, (s0 * y1 - s1 * y0) / determinant
+    left = y - here[:, None] - slope[:, None] * t
+    scatter = np.maximum((w * left**2).sum(axis=1) / (n - 3), 1.0)
+    together = (r.group[at] == r.group[:, None]).all(axis=1)
+    odd = together & (here**2 > _ODD_BLOCK**2 * scatter * (r.var + s2 / determinant))
+    return r.take(~odd) if odd.sum() <= _MOST_ODD * m else r
 
 
 def _smooth_power(energy: Real, seconds: Real, power: float, density: float) -> Real:

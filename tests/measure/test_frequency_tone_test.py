@@ -106,3 +106,16 @@ def test_traits_of_a_plain_tone() -> None:
     assert not isinstance(base, NotFound)
     assert to_and_fro(base) == pytest.approx(0.0, abs=1e-9)  # type: ignore[arg-type]
     assert np.all(line_share(base) > 0.99)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("wpm", [10.0, 18.0, 25.0])
+@pytest.mark.parametrize("hz", [300.0, -300.0])
+def test_a_chirp_of_hundreds_of_hertz_that_settles_in_a_dit_is_kept(hz: float, wpm: float) -> None:
+    dit_s = 1.2 / wpm
+    down = keyed(T, wpm=wpm)
+    at = np.arange(T.size)
+    since = (at - np.maximum.accumulate(np.where(np.diff(down > 0.5, prepend=False) & (down > 0.5), at, 0))) / RATE
+    course = 900 + hz * np.exp(-since / (0.5 * dit_s))
+    x = 0.1 * down * np.cos(2 * np.pi * np.cumsum(course) / RATE)
+    base = found(x + band_noise(np.random.default_rng(8), T.size, RATE, 1e-8, 300, 2700))
+    assert not isinstance(base, NotFound), base.reason

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from sigcheck.measure.cells import Cells, cells, chirp_fit
 from sigcheck.measure.oscillator_noise import Noise
 from sigcheck.measure.phase_jumps import phase_jumps
-from sigcheck.measure.phase_record import Record, phase_record, with_breaks_at_gaps
+from sigcheck.measure.phase_record import Record, phase_record, with_breaks_at_gaps, without_odd_blocks
 from tests.measure.tones import Tone, fisher_sigma_hz, key_edges, tone
 
 EDGES = key_edges("VVV DE Q5KAP", 0.1, 0.5, 29.5)
@@ -177,3 +179,19 @@ def test_phase_jumps_are_placed_and_a_frequency_step_is_none() -> None:
     step = tone(snr_db=25, offset_hz=0.5 * (t > 12.34))
     c = cells(step.base, step.marks.down)
     assert phase_jumps(c, true_cycles(step, c)) == ()
+
+
+@pytest.mark.parametrize("at", [0, 40, 99])
+def test_one_block_with_a_phase_of_its_own_is_left_out_and_a_jump_of_the_phase_is_not(at: int) -> None:
+    rng = np.random.default_rng(at)
+    t = np.arange(100) * 0.2
+    one, sigma = np.ones(100), 0.02
+    y = 0.3 * t + 0.004 * t**2 + sigma * rng.standard_normal(100)
+    r = Record(
+        is_phase=True, base_hz=700.0, t=t, y=y, var=sigma**2 * one, seconds=0.1 * one, spread=0.0008 * one,
+        first=t - 0.05, last=t + 0.05, group=np.zeros(100, np.intp), middle_s=10.0, start_s=0.0,
+    )  # fmt: skip
+    assert without_odd_blocks(r).t.size == 100
+    odd = replace(r, y=y + 0.3 * (np.arange(100) == at))
+    assert without_odd_blocks(odd).t.tolist() == np.delete(t, at).tolist()
+    assert without_odd_blocks(replace(r, y=y + 0.3 * (t > 10.0))).t.size == 100
