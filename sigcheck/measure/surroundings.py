@@ -13,7 +13,7 @@ import numpy as np
 from sigcheck.measure.carrier import turn
 from sigcheck.measure.modulation import BAND_HZ, AdditiveLine
 from sigcheck.measure.noise_heard import FarNoise, bursts, disturbed, far_noise, noise_course
-from sigcheck.measure.results import Lines, OtherSignal
+from sigcheck.measure.results import Lines, OtherSignal, Sideband
 from sigcheck.measure.spectrum import (
     HANN_ENBW_BINS,
     Survey,
@@ -54,6 +54,10 @@ _ADDITIVE_DBC = -45.0
 _MOST_ADDITIVE = 8
 _HUM_TOP_HZ = 1000.0
 _PATTERN_HZ, _PATTERN_DB = 60.0, 6.0
+_EQUAL_DB = 2.0
+_SIDES_HZ = 25.0  # keying sidebands of another station that pass for a line
+_STATION_HZ, _STATION_FRAMES = 60.0, 20
+_STATION_OVER = 30.0  # 15 dB: a tenth of some dozen frames of noise stands 5 dB over its median at most
 
 
 @dataclass(frozen=True)
@@ -305,8 +309,52 @@ def other_signals(
         signal = _describe(s, float(f[k]), track, lines, q, opened)
         if signal is not None:
             out.append(signal)
+    for hz in _keyed_stations(q, s, track) if q.key_up else ():
+        signal = _describe(s, hz, track, lines, q, opened)
+        if signal is not None and signal.keyed:
+            near = [o for o in out if abs(o.frequency_hz - hz) < _STATION_HZ]
+            if all(o.level_dbc < signal.level_dbc for o in near):  # what was seen of it before was a side lobe
+                out = [o for o in out if o not in near] + [signal]
     out.sort(key=lambda o: -o.level_dbc)
     return tuple(out), floor
+
+
+def _keyed_stations(q: Quiet, s: Survey, track: Track) -> list[float]:
+    """Where another station is keyed in our gaps: strong for a tenth of the frames, and nothing beside it.
+
+    Long blocks smear it by its keying and by our gaps, and hide it in a noise that is its own.
+    """
+    rate = track.base.rate_hz
+    at = np.clip((s.frame_s * rate).astype(np.intp), 0, track.marks.up.size - 1)
+    heard = s.density[track.marks.up[at]]
+    if heard.shape[0] < _STATION_FRAMES:
+        return []
+    low, high = track.base.passband_hz
+    f = np.arange(heard.shape[1]) * s.bin_hz
+    inside = (f > max(low, 100.0)) & (f < min(high, 0.97 * rate))
+    clear = inside & (np.abs(f - track.tone_hz) > _STATION_HZ)
+    for order in range(2, 8):
+        clear &= np.abs(f - order * track.tone_hz) > _STATION_HZ
+    if not clear.any():
+        return []
+    loud = np.quantile(heard, 0.9, axis=0)
+    own = s.density[track.marks.down[at] & ~track.marks.up[at]]
+    # frames reach beyond a short gap, so what comes with our own key shows in it, but weaker
+    ours = np.quantile(own, 0.9, axis=0) > 4.0 * loud if own.shape[0] >= _STATION_FRAMES else np.zeros(f.size, bool)
+    floor = float(np.median(loud[clear]))
+    near, far = round(50.0 / s.bin_hz), round(150.0 / s.bin_hz)
+    power = np.where(clear, loud, 0.0)
+    out: list[float] = []
+    while len(out) < 4:
+        k = int(np.argmax(power))
+        if power[k] < _STATION_OVER * floor:
+            break
+        power[np.abs(f - f[k]) < _STATION_HZ] = 0.0
+        beside = np.concatenate([loud[max(0, k - far) : max(0, k - near)], loud[k + near : k + far]])
+        if not ours[k] and beside.size and loud[k] > _STATION_OVER * float(np.median(beside)):
+            part = slice(max(0, round((f[k] - 12.0) / q.bin_hz)), round((f[k] + 12.0) / q.bin_hz) + 1)
+            out.append(float((part.start + np.argmax(q.power[part])) * q.bin_hz))
+    return out
 
 
 def _stands_alone(q: Quiet, hz: float, tone_hz: float) -> bool:
@@ -399,7 +447,20 @@ def sort_out(lines: Lines, q: Quiet, track: Track) -> Lines:
         and not of_hum(spur.frequency_hz, spur.level_dbc)
         and gone_at_key_up(spur.frequency_hz, spur.level_dbc)
     )
-    return replace(lines, spurs=kept)
+    def of_two(b: Sideband) -> bool:
+        # The other signal itself and its products with the tone, n steps of their distance from it. A pair of
+        # equal sides is modulation: a station has one side, and the product on the other is weaker.
+        if b.lower_dbc is not None and b.upper_dbc is not None and abs(b.lower_dbc - b.upper_dbc) < _EQUAL_DB:
+            return False
+        for o in lines.others:
+            apart = abs(o.frequency_hz - track.tone_hz)
+            reach = _SIDES_HZ if o.keyed else 2.0
+            if b.level_dbc < o.level_dbc + 3.0 and any(abs(b.offset_hz - n * apart) < reach for n in (1, 2, 3)):
+                return True
+        return False
+
+    beside = tuple(b for b in lines.sidebands if b.family in ("mains", "twice-mains") or not of_two(b))
+    return replace(lines, spurs=kept, sidebands=beside)
 
 
 def less_voice(lines: Lines, voice_dbc: float | None) -> Lines:

@@ -34,6 +34,7 @@ _TOP_HZ = 3500.0
 _MOST_S = 40.0
 _FEWEST_FRAMES = 40
 _FEWEST_PAIRS = 30
+_FEWEST_DOWN = 6
 _FEWEST_BANDS = 3
 _QUIETER = 0.3  # of the frames, of the bands: a voice that hardly pauses leaves no more
 _TO_MEDIAN = 0.6  # of a mean of one or two exponential powers: that quantile over the median
@@ -43,8 +44,9 @@ _NEXT_FRAMES, _NEXT_S = 3, 0.16
 _LATER_S = (0.5, 0.6, 0.7)
 _LINE = 5.0  # times the typical band in the quiet sixth: a steady line, which a gain control moves against the noise
 _ENBW_BINS = 1.94  # of a squared Hann window
-# Of 340 recordings without a voice, 97 in 100 stay below 1.6; a normal variable exceeds 4.5 thrice in a million.
-_SIGNIFICANT = 4.5
+# A normal variable exceeds 3 once in 700, and then three bands must show it too: of 340 recordings without a voice,
+# none exceeds 2 with these, but three in which another station is keyed.
+_SIGNIFICANT = 3.0
 _HEARD_IN = 1.0  # standard deviations from which on a band counts into the level
 _IN_BANDS, _EACH = 3, 2.2  # another station keys one or two bands ...
 _WITH_OTHERS = 2.0  # ... but its clicks, and the products of a stage that distorts, may reach more
@@ -216,10 +218,12 @@ class _Lasting:
 
 
 def _lasting(change: Real, times_s: Real) -> _Lasting:
-    near, pairs = np.zeros(change.shape[1]), 0
+    near, pairs, squares = np.zeros(change.shape[1]), 0, 0.0
     for k in range(1, _NEXT_FRAMES + 1):
         close = times_s[k:] - times_s[:-k] < _NEXT_S
-        near += (change[k:][close] * change[:-k][close]).sum(axis=0)
+        product = change[k:][close] * change[:-k][close]
+        near += product.sum(axis=0)
+        squares += float((product.sum(axis=1) ** 2).sum())
         pairs += int(close.sum())
     later, later_pairs = np.zeros(change.shape[1]), 0
     for apart_s in _LATER_S:
@@ -231,7 +235,8 @@ def _lasting(change: Real, times_s: Real) -> _Lasting:
         later_pairs += int(close.sum())
     lasting = near - pairs / max(later_pairs, 1) * np.maximum(later, 0.0)
     spread = np.maximum((change**2).mean(axis=0), 1e-3) * np.sqrt(max(pairs, 1))
-    together = float(lasting.sum() / np.sqrt((spread**2).sum()))
+    # what moves all bands alike, or a few frames only, scatters more from pair to pair than independent bands do
+    together = float(lasting.sum() / np.sqrt(max(float((spread**2).sum()), squares, 1e-9)))
     return _Lasting(lasting / spread, together, min(pairs, later_pairs))
 
 
@@ -244,9 +249,14 @@ def _density(bands: Real, down: Mask, bins: int, bin_hz: float) -> float:
 def _heard_power(bands: Real, down: Mask, times_s: Real, bins: int) -> float:
     """Mean power over the noise in the bands where the voice is heard, at key-down if there is enough of it."""
     seen = [_lasting(changes(bands, down), times_s).ratio for changes in (_standing_up, _shape)]
-    here = bands[down] if down.sum() >= _FEWEST_FRAMES / 2 else bands[~down]
-    over = here.mean(axis=0) - _noise(here, bins)
-    return float(over[np.maximum(*seen) > _HEARD_IN].sum()) * bins / _ENBW_BINS  # a line shows in so many bins
+    enough = down.sum() >= _FEWEST_FRAMES / 2
+    here = bands[down] if enough else bands[~down]
+    noise = _noise(here, bins)
+    opened = 1.0  # a gain control lifts what is heard at key-up only
+    if not enough and down.sum() >= _FEWEST_DOWN:
+        opened = max(1.0, float(np.median(noise / np.maximum(_noise(bands[down], bins), 1e-30))))
+    over = (here.mean(axis=0) - noise)[np.maximum(*seen) > _HEARD_IN] / opened
+    return float(over.sum()) * bins / _ENBW_BINS  # a line shows in so many bins
 
 
 def _noise(bands: Real, bins: int) -> Real:

@@ -71,3 +71,16 @@ def test_a_line_in_step_with_the_elements_says_how_unsure_it_is() -> None:
     line = next(b for b in lines(x).sidebands if abs(b.offset_hz - 100.0) < 0.1)
     assert line.level_dbc_sigma > 1.0
     assert line.level_dbc == pytest.approx(20 * np.log10(0.015), abs=3 * line.level_dbc_sigma)
+
+
+@pytest.mark.parametrize("wpm", [19.0, 25.0])
+def test_a_station_keyed_in_the_gaps_is_heard_and_is_no_line(wpm: float) -> None:
+    """Long blocks smear it by both keyings; frames of a tenth of a second show it 30 dB over the noise."""
+    t = np.arange(round(15 * RATE)) / RATE
+    x, _ = tone_and_noise(np.random.default_rng(67), rate_hz=RATE, seconds=15, snr_db=38, hz=700.2,
+                          envelope=keyed(t, wpm=13))  # fmt: skip
+    found = lines(x + 0.1 * keyed(t, wpm=wpm, pattern="QA5 VK ") * np.cos(2 * np.pi * 1013.3 * t))
+    assert [round(o.frequency_hz / 5) for o in found.others] == [203]
+    assert found.others[0].keyed and found.others[0].level_dbc == pytest.approx(-6.0, abs=1.5)
+    assert found.spurs == ()
+    assert [b for b in found.sidebands if b.level_dbc > -40] == []
