@@ -33,6 +33,8 @@ _BLOCK_S = 0.3
 _STEP_BINS = 3
 _MOST_HUM_LINES = 24
 _SETTLED_SHARE = 0.4  # of the frames: speech keeps to one place in 0.3, a chirp that lasts a dit in 0.5
+_KEYED_BINS = 4  # to either side, within which keying has nearly all its power
+_LOUDER = 1.5  # in power: no doubt which of two signals is the stronger
 _CLEAR_RATIO = 12.0  # a frame then places the tone to about a tenth of its bin
 _LOW_HZ = 400.0  # up to here a steady line is one among few harmonics, all of them to be seen
 _WEAK_LOW_HZ = 600.0  # and here where long blocks show them
@@ -97,8 +99,11 @@ def find(s: Survey, *, tone_hz: float | None = None, top_hz: float | None = None
         return NotFound(f"nothing can be looked for between {low:.0f} and {high:.0f} Hz at this sample rate")
     blocks, frames_per_block = _blocks(s, noise)
     hum_counts = tone_hz is not None
-    candidate, hum_hz = _strongest_signal(blocks, noise, s, first, last, hum_counts=hum_counts)
+    candidate, rival, hum_hz = _strongest_signal(blocks, noise, s, first, last, hum_counts=hum_counts)
     if candidate is not None:
+        path = None if rival is None else _refined_path(s, rival, noise, frames_per_block)
+        if path is not None and is_a_tone(base := shift(s, path, true_noise)):
+            return base
         path = _refined_path(s, candidate, noise, frames_per_block)
         if np.quantile(candidate.ratio, 0.9) < _CLEAR_RATIO:
             # single frames place such a tone badly: trust long blocks where they see one nearby
@@ -205,21 +210,38 @@ def _blocks(s: Survey, noise: Real) -> tuple[NDArray[np.float32], int]:
 
 def _strongest_signal(
     blocks: NDArray[np.float32], noise: Real, s: Survey, first: int, last: int, *, hum_counts: bool
-) -> tuple[Candidate | None, float | None]:
-    """The strongest narrow signal, mains hum set aside; and the fundamental of that hum, where there is any."""
+) -> tuple[Candidate | None, Candidate | None, float | None]:
+    """The strongest narrow signal, mains hum set aside; one louder at key-down; and that hum's fundamental."""
     blocks = blocks.copy()
     whole = blocks.copy()  # what is set aside is still a companion of its comb's other lines
     hum_hz: float | None = None
     for _ in range(_MOST_HUM_LINES):
         candidate = _best_path(blocks, noise, s, first, last)
         if candidate is None:
-            return None, hum_hz
+            return None, None, hum_hz
         fundamental = None if hum_counts else _hum_fundamental(candidate, whole, s, noise)
         if fundamental is None:
-            return candidate, hum_hz
+            rival = _louder_at_key_down(blocks, candidate, noise, s, first, last)
+            hum = rival is not None and not hum_counts and _hum_fundamental(rival, whole, s, noise) is not None
+            return candidate, None if hum else rival, hum_hz
         hum_hz = hum_hz or fundamental
         _erase(blocks, candidate, noise)
-    return None, hum_hz
+    return None, None, hum_hz
+
+
+def _louder_at_key_down(
+    blocks: NDArray[np.float32], found: Candidate, noise: Real, s: Survey, first: int, last: int
+) -> Candidate | None:
+    """A signal that is stronger than the one found while its key is down, and lost to it by its gaps; or None."""
+    rest = blocks.copy()
+    _erase(rest, found, noise)
+    over = np.maximum(rest[:, first:last].mean(axis=0) - noise[first:last], 0.0)
+    top = first + int(np.argmax(over))
+    around = over[max(0, top - first - _KEYED_BINS) : top - first + _KEYED_BINS + 1]
+    if float(around.sum()) * s.bin_hz < 0.5 * float(found.level.mean()):
+        return None  # so little in the mean holds no stronger key-down
+    rival = _best_path(rest, noise, s, max(first, top - _KEYED_BINS), min(last, top + _KEYED_BINS + 1))
+    return rival if rival is not None and rival.strength > _LOUDER * found.strength else None
 
 
 def _best_path(

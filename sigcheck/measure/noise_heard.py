@@ -47,6 +47,7 @@ def _course(stream: Complex, rate_hz: float) -> NoiseCourse:
     )
 
 _LINE_WIDTH_HZ = 5.0
+_LEAST_LEFT = 0.3  # of the band
 _LINE_OVER_NOISE = 5.0  # in 5 Hz a recording of some seconds averages noise enough to stay below
 _LINE_SIDES_HZ = 40.0  # a keyed station's sidebands at 20 WPM are 25 dB down there
 
@@ -132,7 +133,7 @@ def _without_lines(stream: Complex, rate_hz: float) -> tuple[Complex, float]:
     """The stream without carriers, other stations and hum in it, and the share of the band that is left.
 
     What stands out of the median of the whole band is no noise; a keyed station's own sidebands go with it.
-    Where most of the band stands out it is left as it is.
+    Where most of the band stands out, its quietest part is what tells of the noise.
     """
     from scipy import fft
 
@@ -149,8 +150,11 @@ def _without_lines(stream: Complex, rate_hz: float) -> tuple[Complex, float]:
     count = np.concatenate([[0], np.cumsum(edges)])
     lines = count[2 * reach + 1 :] > count[: -2 * reach - 1]
     left = 1.0 - float(np.mean(lines[band]))
-    if not lines.any() or left < 0.3:
+    if not lines.any():
         return stream, 1.0
+    if left < _LEAST_LEFT:
+        lines = smooth > np.quantile(smooth[band], _LEAST_LEFT)
+        left = _LEAST_LEFT
     return np.asarray(fft.ifft(np.where(lines, 0.0, bins)), np.complex64), left
 
 

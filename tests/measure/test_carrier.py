@@ -45,6 +45,15 @@ def test_beside_a_stronger_mains_comb_and_a_weaker_station() -> None:
     assert middle(found(x)) == pytest.approx(713.4, abs=3.0)
 
 
+def test_of_two_signals_the_one_that_is_louder_while_its_key_is_down() -> None:
+    """A weaker steady carrier has the larger mean amplitude: the gaps, and the rest of the recording, are its own."""
+    t = np.arange(round(30 * RATE)) / RATE
+    sent = keyed(t, wpm=15) * (t < 13.0)
+    x, _ = tone_and_noise(np.random.default_rng(8), seconds=30, snr_db=30, envelope=sent)
+    x = x + 0.12 * np.cos(2 * np.pi * 841.0 * t)
+    assert middle(found(x)) == pytest.approx(713.4, abs=4.0)
+
+
 def test_a_stated_tone_is_looked_for_only_there() -> None:
     x, t = tone_and_noise(np.random.default_rng(6), hz=713.4)
     x = x + 0.02 * np.cos(2 * np.pi * 1502.0 * t)

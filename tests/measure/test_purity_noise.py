@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from sigcheck.measure.noise_heard import _without_lines
 from sigcheck.measure.pipeline import measure
 from sigcheck.measure.results import Measurements
 from sigcheck.recording import from_samples
@@ -113,6 +114,17 @@ def test_the_signal_to_noise_ratio_leaves_the_tones_own_noise_out() -> None:
     own = 0.08 * rng.standard_normal(t.size)
     x, _ = tone_and_noise(rng, rate_hz=RATE, seconds=20, snr_db=35, envelope=keyed(t, wpm=12) * (1 + own))
     assert measured(x).signal.snr_db == pytest.approx(35, abs=2.0)
+
+
+def test_noise_is_heard_between_lines_that_fill_most_of_a_band() -> None:
+    rng = np.random.default_rng(37)
+    rate_hz, n = 300.0, 6000
+    noise = (rng.standard_normal(n) + 1j * rng.standard_normal(n)) / np.sqrt(2)  # of power 1
+    t = np.arange(n) / rate_hz
+    lines = sum(10 * np.exp(2j * np.pi * f * t) for f in np.arange(-140.0, 150.0, 14.0))
+    rest, left = _without_lines((noise + lines).astype(np.complex64), rate_hz)
+    density = float(np.mean(np.abs(rest) ** 2)) / left
+    assert density == pytest.approx(1.0, rel=0.3)  # the quietest part of a band is chosen for being quiet
 
 
 @pytest.mark.parametrize("spread_hz", [3.0, 8.0])
