@@ -58,6 +58,7 @@ if TYPE_CHECKING:
 REFERENCE_BANDWIDTH_HZ = 2500.0  # in which a signal-to-noise ratio is stated (common practice)
 _SHORTEST_S = 0.25
 _MORSE_MARKS, _MORSE_MARK_S = 20, 0.5
+_PHASE_FOLLOWED_DB = 12.0  # energy of a symbol: below it the phase may slip by a cycle; the fit of all symbols does not
 
 
 @dataclass(frozen=True)
@@ -100,6 +101,7 @@ def measure(
     }
     sent = plan.main if plan is not None else None
     slowly: slow.SlowKeying | None = None
+    unread: str | None = None
     keyed_marks = None if isinstance(found, carrier.NotFound) else segmentation.segment(found)
     slots = None
     if not (keyed_marks is not None and _plainly_morse(keyed_marks, sent)):
@@ -119,7 +121,11 @@ def measure(
         ours, stray = None, slots.ours + slots.others if slots is not None else ()
         assert keyed_marks is not None  # it was found
         base, path_hz, marks = found, found.path_hz, keyed_marks
-        slowly = slow.find(survey, base, marks, plan)
+        read = slow.find(survey, base, marks, plan)
+        if isinstance(read, slow.Refused):
+            unread = read.reason
+        else:
+            slowly = read
         if slowly is None:
             slowly = slow.find_beside(survey, base, plan)
         if slowly is not None and slow.betters(slowly, marks):
@@ -162,6 +168,8 @@ def measure(
     keyed = keying.measure_keying(track, far) if shifted is None else slow_results.measure_keying(shifted)
     if slowly is not None and shifted is None:
         keyed = slow_results.without_unseen_edges(keyed, slowly)
+    if unread is not None and slowly is None and keyed.text is None:
+        keyed = replace(keyed, missing={**keyed.missing, "text": unread})
     moved = drift.measure_drift(track)
     followed = shifted is None and (ours is None or ours.main.phase_is_clear)
     breaks = phase_jumps.phase_breaks(track) if followed else ()
@@ -297,7 +305,8 @@ def _slot_signal(ours: slot.Found, signal: Signal) -> Signal:
         snr_db=cn0 - float(10 * np.log10(REFERENCE_BANDWIDTH_HZ)),
         snr_db_sigma=sigma,
     )
-    if signal.tone_hz is not None and signal.tone_hz_sigma is not None and one.fit.together > 1:
+    followed = one.fit.together > 1 and one.fit.energy_db > _PHASE_FOLLOWED_DB
+    if signal.tone_hz is not None and signal.tone_hz_sigma is not None and followed:
         return replace(signal, tone_hz_sigma=float(np.hypot(signal.tone_hz_sigma, one.steady_doubt_hz)))
     missing = _without(signal, "tone_hz")
     return replace(signal, tone_hz=one.centre_hz, tone_hz_sigma=one.centre_hz_sigma, missing=missing)

@@ -486,6 +486,9 @@ def _incoherent(
             left_out[:, p] = [top(group != k) for k in range(9)]
             course = _stepped(course, estimates[p] * change)
     scatter = np.sqrt(8 / 9 * np.sum((left_out - left_out.mean(axis=0)) ** 2, axis=0)) * steps
+    # the energy falls in a straight line to both sides of the right start and length: a parabola through such a
+    # peak shows half of its shift, which the repeated steps make up for and the scatter of one step does not
+    scatter[:2] *= 2.0
     sigma = np.array([*scatter, *[_USUAL_CURVE_HZ] * (_ORDERS - 2)])
     return replace(course, hz=(*course.hz[:2], *[0.0] * (_ORDERS - 2))), np.diag(sigma**2)
 

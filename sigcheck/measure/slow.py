@@ -56,6 +56,9 @@ _LEAST_SHIFT_DITS = 0.3  # shift times dit: a dit tells no smaller one from none
 _LEAST_GAIN = 30.0  # nats over noise, for the best of some thousands of paths, scales and shifts
 EDGES_ENERGY = 1000.0  # 30 dB: single edges are then seen to some hundredths of a dit
 _LEAST_DIT_ENERGY = 8.0  # 9 dB: below it text is guesswork
+_NARROW_CYCLES = 1.2  # shift times dit
+_NARROW_CONFIDENCE = 0.9
+_LEAST_TONE_ENERGY = 12.0  # 10.8 dB: noncoherent decisions between two tones then err once in 800 (exp(-E/2) / 2)
 _LENGTH_SPREAD = 0.12  # of the logarithm of lengths; noise places the edges of a 16 dB dit to a tenth of it
 _MOST_WEIGHTING = 0.3  # of a dit, by which all marks may be longer and all gaps shorter
 _MOST_MISFIT = 1.3  # mean over the lengths; exponential lengths, as of a loose contact, have 2.5
@@ -96,6 +99,11 @@ class Elements:
         )
 
     @property
+    def confidence(self) -> float:
+        """Their mean; 0 where there are none."""
+        return float(np.mean(self.confidences)) if self.decoded.characters else 0.0
+
+    @property
     def middle_s(self) -> Real:
         """Middles of the elements, on the time scale of the decoded characters."""
         return 0.5 * (self.on_s + self.off_s)
@@ -125,10 +133,25 @@ class SlowKeying:
         return float(np.median(use)) * self.dit_s
 
     @property
+    def tones_told(self) -> bool:
+        """Whether a dit tells its tone from the other one.
+
+        Over a dit two tones of unknown phase have a correlation of sinc(shift times dit): none at 1/dit, 0.64 at half
+        of that. What is left of the energy to tell them apart by is 1 less that: 4.4 dB are lost at 0.5/dit.
+        """
+        if self.pair.tones == 1:
+            return True
+        cycles = self.fit.shift_hz * self.dit_s
+        clear = self.dit_energy * (1.0 - abs(float(np.sinc(cycles)))) > _LEAST_TONE_ENERGY
+        # nearer than a dit resolves, one doubtful element puts its neighbours in doubt, and the length of a dit too
+        sure = self.elements.confidence > _NARROW_CONFIDENCE * self.elements.right_way_up
+        return clear and (cycles > _NARROW_CYCLES or sure)
+
+    @property
     def plain(self) -> bool:
         """Whether it is so clear that no other reading need be tried."""
         follows = self.fit.scatter < _PLAIN_SCATTER or self.fit.rest_hz < _PLAIN_REST * self._resolved_hz
-        sure = float(np.mean(self.elements.confidences)) > _PLAIN_CONFIDENCE * self.elements.right_way_up
+        sure = self.elements.confidence > _PLAIN_CONFIDENCE * self.elements.right_way_up
         return follows and sure and self.fit.bends < _PLAIN_BENDS
 
     @property
@@ -150,9 +173,10 @@ class SlowKeying:
             and e.on_s.size >= _LEAST_ELEMENTS
             and len(e.decoded.characters) >= 3
             and e.known >= _LEAST_KNOWN
-            and float(np.mean(e.confidences)) >= _LEAST_CONFIDENCE
+            and e.confidence >= _LEAST_CONFIDENCE
             and self.score > _LEAST_GAIN
             and self.dit_energy > _LEAST_DIT_ENERGY
+            and self.tones_told
             and self.dit_s >= 0.8 * SHORTEST_DIT_S
             and self._shift_is_seen
             and self.fit.rest_hz < _MOST_REST * self._resolved_hz
@@ -161,6 +185,13 @@ class SlowKeying:
             and (self.mode == "dfcw" or float(_misfits(e, self.dit_s).mean()) < _MOST_MISFIT)
             and (e.decoded.timing is None or e.decoded.timing.mark_spread < _MOST_SPREAD)
         )
+
+
+@dataclass(frozen=True)
+class Refused:
+    """Shifted keying that is there and can't be read; why, in plain words."""
+
+    reason: str
 
 
 def _tells_kinds(e: Elements) -> bool:
@@ -172,8 +203,8 @@ def _tells_kinds(e: Elements) -> bool:
 # --- finding -----------------------------------------------------------------------------------
 
 
-def find(s: Survey, base: Baseband, marks: Marks, plan: Plan | None = None) -> SlowKeying | None:
-    """The slow keying of a signal that was found and followed, or None where it is none.
+def find(s: Survey, base: Baseband, marks: Marks, plan: Plan | None = None) -> SlowKeying | Refused | None:
+    """The slow keying of a signal that was found and followed, why it can't be read, or None where it is none.
 
     Cheap where the signal is plainly something else: keyed by the second, or resting on its frequency.
     """
@@ -189,7 +220,7 @@ def search(s: Survey, plan: Plan | None = None) -> SlowKeying | None:
     for centre in _hot_places(s, noise):
         density = float(np.interp(centre, s.bins_hz, noise))
         found = _near(s, centre, density, plan)
-        if found is not None:
+        if isinstance(found, SlowKeying):
             return found
     return None
 
@@ -211,7 +242,7 @@ def find_beside(s: Survey, base: Baseband, plan: Plan | None) -> SlowKeying | No
         if abs(centre - stronger) < _SAME_HZ:
             continue
         found = _near(rest, centre, float(np.interp(centre, s.bins_hz, noise)), plan)
-        if found is not None:
+        if isinstance(found, SlowKeying):
             return found
     return None
 
@@ -284,7 +315,7 @@ def _standing_out(s: Survey, noise: Real, seconds: float, top_hz: float) -> tupl
     return hz[use], np.where(total > 40.0, total, 0.0)
 
 
-def _near(s: Survey, centre: float, density: float, plan: Plan | None) -> SlowKeying | None:
+def _near(s: Survey, centre: float, density: float, plan: Plan | None) -> SlowKeying | Refused | None:
     wanted = plan.main if plan is not None else None
     noise = path.noise_about(s, centre, density)
     b = path.band(s.audio, s.rate_hz, centre, noise)
@@ -295,6 +326,7 @@ def _near(s: Survey, centre: float, density: float, plan: Plan | None) -> SlowKe
         return None
     trust = min(1.0, run.MOST_ENERGY / max(path.frames(b, scale).density * scale, 1e-12))
     best: SlowKeying | None = None
+    too_near: SlowKeying | None = None
     for length in _lengths(scale, wanted, b):
         for low, high, course in _courses(b, length, wanted):
             read = _read(low, high, course, length, wanted)
@@ -304,8 +336,15 @@ def _near(s: Survey, centre: float, density: float, plan: Plan | None) -> SlowKe
                 read = _with_partner(s, read, length, noise, wanted)
             if read.convincing and (best is None or _merit(read, scale, trust) > _merit(best, scale, trust)):
                 best = read
+            if not read.tones_told and read.score > _LEAST_GAIN and read.elements.known >= _LEAST_KNOWN:
+                too_near = read
         if best is not None and best.plain:
             break
+    if best is None and too_near is not None:
+        return Refused(
+            f"two tones some {too_near.fit.shift_hz:.2g} Hz apart are too near to be told from each other at this "
+            "signal strength: shift by 1/dit or more"
+        )
     return best
 
 

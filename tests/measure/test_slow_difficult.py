@@ -100,3 +100,11 @@ def test_course_is_as_smooth_as_the_runs_allow() -> None:
         assert np.std(errors) < most * bound
         # 95 % intervals; 300 trials scatter by 1.3 %, so the upper one is 3 sigma; a scatter below 1 is not believed
         assert 0.917 < np.mean(np.abs(errors) < 1.96 * np.array(sigmas)) < 0.99
+
+
+def test_tones_too_near_for_the_signal_are_named() -> None:
+    """12 dB in a dit and half of 1/dit leave 8 dB to tell the tones apart by: no text, and the reason."""
+    s = replace(NARROW, mode="fskcw", shift_hz=0.5, snr_db=-19.0, seconds=90.0, seed=12)
+    k = measured(s).measurements.keying
+    assert k.text is None
+    assert k.missing["text"]

@@ -23,7 +23,8 @@ def read(x: NDArray[Any], plan: Plan | None = None) -> slow.SlowKeying | None:
     found = carrier.find(survey, top_hz=0.48 * RATE)
     if isinstance(found, carrier.NotFound):
         return slow.search(survey, plan)
-    return slow.find(survey, found, segmentation.segment(found), plan)
+    heard = slow.find(survey, found, segmentation.segment(found), plan)
+    return heard if isinstance(heard, slow.SlowKeying) else None
 
 
 def spells(heard: str | None, s: Slow) -> bool:
