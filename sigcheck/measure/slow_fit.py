@@ -44,7 +44,9 @@ def run_frequencies(runs: Runs, pair: Pair, dit_s: float) -> ToneFit:
     rate, first = pair.low.rate_hz, pair.low.first_s
     streams = [pair.baseband(tone) for tone in range(pair.tones)]
     time, hz, variance, high, which = [], [], [], [], []
-    guard = min(0.08 * dit_s, 0.5)
+    # an edge is placed to some 3 / (C/N0); the other tone beyond it would pull the frequency
+    density = float(np.median(pair.density[: pair.tones]))
+    guard = float(np.clip(4.0 / density, min(0.08 * dit_s, 0.5), 0.2 * dit_s))
     for k, (start, end, state) in enumerate(zip(runs.start_s, runs.end_s, runs.state, strict=True)):
         a, b = (int(np.clip(np.ceil((v - first) * rate), 0, pair.path_hz.size)) for v in (start + guard, end - guard))
         if state == OFF or (b - a) / rate < 0.4 * dit_s or b - a < 4:
@@ -62,9 +64,9 @@ def run_frequencies(runs: Runs, pair: Pair, dit_s: float) -> ToneFit:
             lever = 2 * np.pi * abs(whole) ** 2 * float(np.mean(u * u))
             step = float(np.imag(np.sum(turned * u) * np.conj(whole))) / max(lever, 1e-30)
             f += float(np.clip(step, -0.3 / seconds, 0.3 / seconds))
-        density = float(pair.density[state, a:b].mean())
+        level = float(pair.density[state, a:b].mean())
         energy = float(abs((x * np.exp(-2j * np.pi * f * u)).sum() * thin / rate) ** 2 / seconds)
-        if energy < 0.4 * density * seconds:  # it was not on this tone all the time
+        if energy < 0.4 * level * seconds:  # it was not on this tone all the time
             continue
         middle = (a + b - 1) // 2
         time.append(first + 0.5 * (a + b - 1) / rate)

@@ -167,7 +167,8 @@ def _timing(found: SlowKeying) -> tuple[float | None, float, tuple[float, float]
         length = e.off_s - e.on_s
         length = length[1:-1]  # the ends may be cut
         kept = length[np.abs(length - np.median(length)) < 0.3 * np.median(length)]
-        return float(kept.mean()), _error(kept, grain), None
+        # elements of one length fall on the edges' grid alike, so some of its grain stays in the mean
+        return float(kept.mean()), float(np.hypot(_error(kept, grain), 0.5 * grain)), None
     return _spaced(e, grain)
 
 
@@ -213,6 +214,26 @@ def _error(x: Real, grain: float) -> float:
     return max(spread, grain, 1e-3 * float(x.mean())) / float(np.sqrt(max(x.size, 1)))
 
 
+def by_frequencies(moved: Drift, found: SlowKeying) -> Drift:
+    """The drift of shifted keying, from the frequencies of its runs.
+
+    The phase from one element to the next hangs on the shift, which is not known so well: change and mean rate, from
+    the beginning to the end of the transmission, are told by the frequencies alone.
+    """
+    if moved.total_hz is None:
+        return moved
+    fit, runs = found.fit, found.runs
+    seen_s = float(fit.knots_s[-1] - fit.knots_s[0])
+    share = float(runs.end_s[-1] - runs.start_s[0]) / seen_s
+    return replace(
+        moved,
+        total_hz=fit.change_hz * share,
+        total_hz_sigma=fit.change_sigma * share,
+        rate_hz_per_min=None if moved.rate_hz_per_min is None else 60 * fit.change_hz / seen_s,
+        rate_hz_per_min_sigma=None if moved.rate_hz_per_min is None else 60 * fit.change_sigma / seen_s,
+    )
+
+
 def measure_slot(found: SlowKeying, moved: Drift) -> Slot:
     """Mode, start, shift and drift. ``shift_hz`` is mark minus space, dah minus dit: negative where upside down."""
     runs = found.runs
@@ -222,10 +243,6 @@ def measure_slot(found: SlowKeying, moved: Drift) -> Slot:
     if found.pair.tones == 2:
         sign = -1.0 if found.inverted else 1.0
         values |= {"shift_hz": sign * found.fit.shift_hz, "shift_hz_sigma": found.fit.shift_sigma}
-    # where the key shifts the tone, its phase from element to element hangs on the shift: the frequencies tell
-    known = moved.total_hz is not None
-    fit = found.fit
-    moved = replace(moved, total_hz=fit.change_hz, total_hz_sigma=fit.change_sigma) if known else moved
     return _with_drift(values, missing, moved)
 
 
