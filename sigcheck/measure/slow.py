@@ -56,6 +56,7 @@ _LEAST_SHIFT_DITS = 0.3  # shift times dit: a dit tells no smaller one from none
 _LEAST_GAIN = 30.0  # nats over noise, for the best of some thousands of paths, scales and shifts
 EDGES_ENERGY = 1000.0  # 30 dB: single edges are then seen to some hundredths of a dit
 _LEAST_DIT_ENERGY = 8.0  # 9 dB: below it text is guesswork
+_LEAST_DFCW_ENERGY = 22.0  # 13.4 dB: its gaps, the only thing that ends a character, may hold half of that or less
 _NARROW_CYCLES = 1.2  # shift times dit
 _NARROW_CONFIDENCE = 0.9
 _LEAST_TONE_ENERGY = 12.0  # 10.8 dB: noncoherent decisions between two tones then err once in 800 (exp(-E/2) / 2)
@@ -175,7 +176,7 @@ class SlowKeying:
             and e.known >= _LEAST_KNOWN
             and e.confidence >= _LEAST_CONFIDENCE
             and self.score > _LEAST_GAIN
-            and self.dit_energy > _LEAST_DIT_ENERGY
+            and self.dit_energy > (_LEAST_DFCW_ENERGY if self.mode == "dfcw" else _LEAST_DIT_ENERGY)
             and self.tones_told
             and self.dit_s >= 0.8 * SHORTEST_DIT_S
             and self._shift_is_seen
