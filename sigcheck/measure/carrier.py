@@ -101,9 +101,6 @@ def find(s: Survey, *, tone_hz: float | None = None, top_hz: float | None = None
     hum_counts = tone_hz is not None
     candidate, rival, hum_hz = _strongest_signal(blocks, noise, s, first, last, hum_counts=hum_counts)
     if candidate is not None:
-        path = None if rival is None else _refined_path(s, rival, noise, frames_per_block)
-        if path is not None and is_a_tone(base := shift(s, path, true_noise)):
-            return base
         path = _refined_path(s, candidate, noise, frames_per_block)
         if np.quantile(candidate.ratio, 0.9) < _CLEAR_RATIO:
             # single frames place such a tone badly: trust long blocks where they see one nearby
@@ -120,7 +117,7 @@ def find(s: Survey, *, tone_hz: float | None = None, top_hz: float | None = None
             base = base if whole is not None and is_a_tone(shift(s, whole, true_noise)) else None
         if base is None or (clear and not is_a_tone(base)):
             return NotFound("what is there wanders like speech or music: no steady or keyed tone was found")
-        return base
+        return _as_tone(s, rival, noise, true_noise, frames_per_block) or base
     weak = _weak_steady_tone(s, noise, low, high, hum_hz, hum_counts=hum_counts)
     if weak is None:
         return NotFound("no tone stands out of the noise: check dial, sideband, level and start time")
@@ -227,6 +224,15 @@ def _strongest_signal(
         hum_hz = hum_hz or fundamental
         _erase(blocks, candidate, noise)
     return None, None, hum_hz
+
+
+def _as_tone(s: Survey, c: Candidate | None, noise: Real, true_noise: Real, per_block: int) -> Baseband | None:
+    """The candidate at 0 Hz; None where there is none, or it is no tone."""
+    if c is None or c.followed is not None:
+        return None
+    path = _refined_path(s, c, noise, per_block)
+    base = None if path is None else shift(s, path, true_noise)
+    return base if base is not None and is_a_tone(base) else None
 
 
 def _louder_at_key_down(
