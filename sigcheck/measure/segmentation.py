@@ -39,6 +39,8 @@ _CLEAR = 100.0  # power over noise in a cell at which no mark is missed
 _UNFADED = 0.2  # of the usual power: the weakest mark where nothing fades
 _NEARLY = 0.95  # of the gain on the best level: a finer one that comes so near resolves elements better
 _ROUNDS = 5  # of adapting levels, as long as more marks come out of fades
+_RAYLEIGH = 1 - np.pi / 4  # variance of the amplitude of noise over its power; less where a tone is louder
+_CHIRPS_S = 0.04  # most chirps have settled by then (common practice, no source)
 _LEAST_LEFT = 0.003  # of a mark's power: what is left at key-up moves half amplitude by a twentieth of the edge
 _SHARP = 0.42  # of a gap, for the amplitude to pass from three quarters to half and back
 _MOST_DOWN = 0.88  # dahs on end are key-down for 3/4 of the time; a loose contact breaks for less
@@ -342,21 +344,30 @@ def _cleaned(path: _Path, noise_followed: bool) -> _Path:
 def _finest_usable(levels: list[Level], path: _Path) -> Level:
     """The finest level on which key-down stands 17 dB over all that is heard at key-up."""
     margin = path.level.cell_s
-    quiet_on = np.concatenate([[0.0], path.off_s + margin])
-    quiet_off = np.concatenate([path.on_s - margin, [path.level.times_s[-1]]])
-    long = quiet_off - quiet_on > path.level.cell_s
+    quiet_on = np.concatenate([[0.0], path.off_s])
+    quiet_off = np.concatenate([path.on_s, [path.level.times_s[-1]]])
+    # a path that finds the start of a chirp late leaves it in the gap
+    margins = np.maximum(margin, 0.25 * (quiet_off - quiet_on))
+    quiet_on, quiet_off = quiet_on + margins, quiet_off - margins
+    long = quiet_off - quiet_on > 0.5 * path.level.cell_s
     marks = np.median([_mean_power(path.level, path.on_s + margin / 2, path.off_s - margin / 2)])
     for level in levels:
         if level.cell_s >= path.level.cell_s:
             break
         if not long.any() or not _flat(level, path):
             continue
-        quiet = np.average(
-            _mean_power(level, quiet_on[long], quiet_off[long]), weights=(quiet_off - quiet_on)[long]
-        )
-        if marks > 50.0 * quiet:
+        if marks > 50.0 * _unsteady_power(level, quiet_on[long], quiet_off[long]):
             return level
     return path.level
+
+
+def _unsteady_power(level: Level, start_s: Real, end_s: Real) -> float:
+    """Power of what is heard in stretches, less that of a tone that stays there: only what swings moves a crossing."""
+    length = end_s - start_s
+    power = _mean_power(level, start_s, end_s)
+    amplitude = _mean_of(np.abs(level.z), level, start_s, end_s)
+    scatter = np.maximum(power - amplitude**2, 0.0) / _RAYLEIGH
+    return float(np.average(np.minimum(power, scatter), weights=length))
 
 
 def _flat(level: Level, path: _Path) -> bool:
@@ -373,7 +384,11 @@ def _flat(level: Level, path: _Path) -> bool:
 
 def _mean_power(level: Level, start_s: Real, end_s: Real) -> Real:
     """Mean power over each of the stretches, at least one cell of each."""
-    total = np.concatenate([[0.0], np.cumsum(level.power)])
+    return _mean_of(level.power, level, start_s, end_s)
+
+
+def _mean_of(x: Real, level: Level, start_s: Real, end_s: Real) -> Real:
+    total = np.concatenate([[0.0], np.cumsum(x, dtype=np.float64)])
     a = np.clip(np.ceil(level.cell_at(start_s)).astype(int), 0, level.z.size - 1)
     b = np.clip(np.floor(level.cell_at(end_s)).astype(int) + 1, a + 1, level.z.size)
     return np.asarray((total[b] - total[a]) / (b - a))
@@ -394,7 +409,9 @@ def _refined(path: _Path, fine: Level, *, final: bool) -> _Edges:
     # the level near an edge: from well inside up to a dit further, as fading may change it along a mark
     length = off - on
     dit = float(np.quantile(length, 0.25))
-    reach = int(np.ceil(max(3.0 * path.level.cell_s, 0.3 * dit) / fine.cell_s)) + 2
+    # what chirps begins outside the band of the path's cells, which see it late
+    gap = float(np.quantile(on[1:] - off[:-1], 0.3)) if on.size > 1 else 0.0
+    reach = int(np.ceil(max(3.0 * path.level.cell_s, 0.3 * dit, min(_CHIRPS_S, 0.6 * gap)) / fine.cell_s)) + 2
     skip = np.minimum(0.35 * dit, 0.4 * length)
     span = np.minimum(0.65 * dit, length - 2 * skip)
     start = np.sqrt(_mean_power(path.level, on + skip, on + skip + span))

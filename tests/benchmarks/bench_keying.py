@@ -131,7 +131,7 @@ def recorded(s: Setting, seed: int) -> tuple[Array, Sent]:
     n = round(s.seconds * s.rate)
     sent = keyed(s, rng)
     t = np.arange(n) / s.rate
-    tone = _station(s, sent.on_s, sent.off_s, t, s.tone_hz + rng.uniform(-20, 20), rng)
+    tone = station(s, sent.on_s, sent.off_s, t, s.tone_hz + rng.uniform(-20, 20), rng)
     tone *= _path(s, t, rng)
     density = (
         10 ** (-s.snr_db / 10) / REFERENCE_HZ / 2
@@ -142,7 +142,7 @@ def recorded(s: Setting, seed: int) -> tuple[Array, Sent]:
         plain = Setting(rise_s=0.005, fall_s=0.005)
         x += (
             10 ** (s.other_db / 20)
-            * _station(plain, theirs.on_s, theirs.off_s, t, s.tone_hz + s.other_hz, rng).real
+            * station(plain, theirs.on_s, theirs.off_s, t, s.tone_hz + s.other_hz, rng).real
         )
     if s.crashes_per_s:
         x += _static(s, n, rng)
@@ -152,7 +152,7 @@ def recorded(s: Setting, seed: int) -> tuple[Array, Sent]:
     return _stored(s, x, rng), sent
 
 
-def _station(
+def station(
     s: Setting, on: Array, off: Array, t: Array, hz: float, rng: np.random.Generator
 ) -> NDArray[np.complex128]:
     """The keyed oscillator: raised-cosine edges, chirp that settles exponentially from half amplitude on."""
@@ -421,7 +421,7 @@ def _occupied(s: Setting, seed: int) -> float:
     rng = np.random.default_rng(seed)
     t = np.arange(round(s.seconds * s.rate)) / s.rate
     sent = keyed(s, rng)
-    tone = _station(s, sent.on_s, sent.off_s, t, s.tone_hz + rng.uniform(-20, 20), rng).real
+    tone = station(s, sent.on_s, sent.off_s, t, s.tone_hz + rng.uniform(-20, 20), rng).real
     x = signal.sosfilt(signal.butter(s.order, s.band_hz, "bandpass", fs=s.rate, output="sos"), tone)
     power = np.cumsum(np.abs(np.fft.rfft(x)) ** 2)
     low, high = np.interp((0.005, 0.995), power / power[-1], np.fft.rfftfreq(x.size, 1 / s.rate))
