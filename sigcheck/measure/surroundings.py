@@ -56,7 +56,7 @@ _HUM_TOP_HZ = 1000.0
 _PATTERN_HZ, _PATTERN_DB = 60.0, 6.0
 _EQUAL_DB = 2.0
 _SIDES_HZ = 25.0  # keying sidebands of another station that pass for a line
-_STATION_HZ, _STATION_FRAMES = 60.0, 20
+_STATION_HZ, _STATION_FRAMES, _ENOUGH_FRAMES = 60.0, 20, 120
 _STATION_OVER = 30.0  # 15 dB: a tenth of some dozen frames of noise stands 5 dB over its median at most
 
 
@@ -326,11 +326,12 @@ def _keyed_stations(q: Quiet, s: Survey, track: Track) -> list[float]:
     """
     rate = track.base.rate_hz
     at = np.clip((s.frame_s * rate).astype(np.intp), 0, track.marks.up.size - 1)
-    heard = s.density[track.marks.up[at]]
+    low, high = track.base.passband_hz
+    bins = min(s.density.shape[1], round((min(high, 0.97 * rate) + 200.0) / s.bin_hz))
+    heard = _some(s.density[:, :bins][track.marks.up[at]])
     if heard.shape[0] < _STATION_FRAMES:
         return []
-    low, high = track.base.passband_hz
-    f = np.arange(heard.shape[1]) * s.bin_hz
+    f = np.arange(bins) * s.bin_hz
     inside = (f > max(low, 100.0)) & (f < min(high, 0.97 * rate))
     clear = inside & (np.abs(f - track.tone_hz) > _STATION_HZ)
     for order in range(2, 8):
@@ -338,7 +339,7 @@ def _keyed_stations(q: Quiet, s: Survey, track: Track) -> list[float]:
     if not clear.any():
         return []
     loud = np.quantile(heard, 0.9, axis=0)
-    own = s.density[track.marks.down[at] & ~track.marks.up[at]]
+    own = _some(s.density[:, :bins][track.marks.down[at] & ~track.marks.up[at]])
     # frames reach beyond a short gap, so what comes with our own key shows in it, but weaker
     ours = np.quantile(own, 0.9, axis=0) > 4.0 * loud if own.shape[0] >= _STATION_FRAMES else np.zeros(f.size, bool)
     floor = float(np.median(loud[clear]))
@@ -355,6 +356,11 @@ def _keyed_stations(q: Quiet, s: Survey, track: Track) -> list[float]:
             part = slice(max(0, round((f[k] - 12.0) / q.bin_hz)), round((f[k] + 12.0) / q.bin_hz) + 1)
             out.append(float((part.start + np.argmax(q.power[part])) * q.bin_hz))
     return out
+
+
+def _some(frames: Real) -> Real:
+    """At most so many frames (n, bins), evenly picked: enough for a quantile of them."""
+    return frames[:: max(1, frames.shape[0] // _ENOUGH_FRAMES)]
 
 
 def _stands_alone(q: Quiet, hz: float, tone_hz: float) -> bool:

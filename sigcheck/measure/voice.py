@@ -171,7 +171,7 @@ def _unlike_others(bands: Real, down: Mask) -> Mask:
     out = np.zeros(bands.shape[1], bool)
     for state in (True, False):
         if bands.size and np.any(down == state):
-            least = np.quantile(bands[down == state], _QUIET, axis=0)
+            least = _ranked(bands[down == state], _QUIET)
             usual = float(np.median(least))
             out |= (least > _LINE * usual) | (least < usual / _LINE)
     return out
@@ -180,7 +180,7 @@ def _unlike_others(bands: Real, down: Mask) -> Mask:
 def _standing_up(bands: Real, down: Mask) -> Real:
     """What exceeds the noise's median of its band and its frame threefold, less its mean; (frames, bands)."""
     over = _over_quiet(bands, down)
-    over = _TO_MEDIAN * _over_quiet(over / np.quantile(over, _QUIETER, axis=1, keepdims=True), down)
+    over = _TO_MEDIAN * _over_quiet(over / _ranked(over, _QUIETER, axis=1)[:, None], down)
     out = np.clip(over - _STANDS_UP, 0.0, _STANDS_MOST - _STANDS_UP)
     return np.asarray(out - out.mean(axis=0))
 
@@ -188,10 +188,10 @@ def _standing_up(bands: Real, down: Mask) -> Real:
 def _shape(bands: Real, down: Mask) -> Real:
     """Logarithm of the power over the median of its band and its frame, (frames, bands)."""
     level = np.log(np.maximum(bands, 1e-30))
-    level = level - np.median(level, axis=1, keepdims=True)
+    level = level - _ranked(level, 0.5, axis=1)[:, None]
     for state in (True, False):
         if np.any(down == state):
-            level[down == state] -= np.median(level[down == state], axis=0)
+            level[down == state] -= _ranked(level[down == state], 0.5)
     return np.asarray(np.clip(level, -_MOST_NEPER, _MOST_NEPER))
 
 
@@ -199,7 +199,7 @@ def _over_quiet(x: Real, down: Mask) -> Real:
     out = np.array(x)
     for state in (True, False):
         if np.any(down == state):
-            out[down == state] /= np.quantile(out[down == state], _QUIETER, axis=0)
+            out[down == state] /= _ranked(out[down == state], _QUIETER)
     return out
 
 
@@ -264,7 +264,13 @@ def _noise(bands: Real, bins: int) -> Real:
     from scipy.special import gammaincinv
 
     independent = bins / _ENBW_BINS
-    return np.asarray(np.quantile(bands, _QUIET, axis=0) * independent / gammaincinv(independent, _QUIET))
+    return np.asarray(_ranked(bands, _QUIET) * independent / gammaincinv(independent, _QUIET))
+
+
+def _ranked(x: Real, share: float, *, axis: int = 0) -> Real:
+    """The value at that share of the ranks: a quantile, without interpolation."""
+    k = round(share * (x.shape[axis] - 1))
+    return np.asarray(np.take(np.partition(x, k, axis=axis), k, axis=axis))
 
 
 def _db(ratio: float) -> float:
