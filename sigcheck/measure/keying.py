@@ -42,6 +42,7 @@ _CROSSINGS, _CROSSINGS_KNOWN = 0.5, 0.7  # logarithm: crossings' variance in sim
 _BESIDE_CHANCE = 2.5  # deviations: among the hundreds of fists two happen every day
 _LEAST_CROSSING_S = 5e-6  # no edge is found better than that between samples
 _JITTER_SEEN = 0.06  # deviation of the scatter beyond which it says nothing
+_SKIRT_HZ = 50.0  # beyond the passband's edges, where a strong signal is still heard
 _CHIRPED = 1.5  # of a chirp: as far from the tone its sidebands stand on one side alone
 _LINES = 0.025  # of an occupied bandwidth, by which the lines that its ends happen to lie on move it
 _TAIL = 1.5
@@ -289,6 +290,9 @@ def _edges(out: _Values, elements: Elements | None, gap_s: float, limit_s: float
     low, high = track.base.passband_hz
     narrow = max(min(track.tone_hz - low, high - track.tone_hz), 20.0)
     hertz, settle = element_course.chirp(course, max(2 * limit_s, 0.8 / narrow))
+    if hertz.value is not None and not low - _SKIRT_HZ < track.tone_hz + hertz.value < high + _SKIRT_HZ:
+        why = "the phase turns at the start, faster than any frequency within the passband: contacts or a filter"
+        hertz = settle = Figure(None, reason=why)
     out.put("chirp_hz", hertz)
     out.put("chirp_settle_s", settle)
     out.put("broken_starts", element_course.broken_starts(calm, gap_s))

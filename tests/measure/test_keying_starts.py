@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from sigcheck.measure import element_course
+from sigcheck.measure.edges import Figure
 from sigcheck.measure.pipeline import measure
 from sigcheck.measure.results import Keying
 from sigcheck.recording import from_samples
@@ -53,3 +55,14 @@ def test_starts_that_bounce_are_seen_and_are_no_chirp(share: float, snr_db: floa
 def test_starts_that_do_not_bounce() -> None:
     k, _, _ = bouncing(Setting(snr_db=18.0, wpm=16.0, seconds=20.0, rise_s=0.0007, fall_s=0.001), 5, 0.0)
     assert k.broken_starts == pytest.approx(0.0, abs=0.03)
+
+
+@pytest.mark.parametrize(("hertz", "kept"), [(-150.0, True), (-900.0, False)])
+def test_a_start_outside_the_passband_is_no_chirp(monkeypatch: pytest.MonkeyPatch, hertz: float, kept: bool) -> None:
+    """Contacts that chatter turn the phase at once: a fit makes a chirp of that which no receiver had let through."""
+    fitted = Figure(hertz, 5.0), Figure(0.001, 0.0001)
+    monkeypatch.setattr(element_course, "chirp", lambda course, skip_s: fitted)
+    got, _ = measured(Setting(snr_db=35.0, wpm=16.0, seconds=20.0, tone_hz=700.0), 7)
+    k = got.measurements.keying
+    assert k.chirp_hz == (hertz if kept else None)
+    assert kept or "passband" in k.missing["chirp_hz"]
