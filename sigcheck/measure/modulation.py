@@ -182,12 +182,13 @@ def _less_harmonics(y: Complex, t: Real, path_cycles: Real, carrier: Complex, to
     block = ((t - t[0]) / _HARMONIC_BLOCK_S).astype(np.intp)
     starts = np.concatenate([[0], np.flatnonzero(np.diff(block)) + 1])
     lengths = np.diff(np.append(starts, t.size))
-    out, wave = y.copy(), once.conj()  # seen from the tone, 0 Hz is as far below as the second harmonic is above
+    # the tone itself, 1 here, makes no whole number of turns in a block: a share of it would be left
+    out, wave = y - np.complex64(1.0), once.conj()  # 0 Hz is as far below the tone as 2 f is above
     for order in range(int((BAND_HZ + _TAPER_HZ) / max(tone_hz, 100.0)) + 1):
         size = np.add.reduceat(out * wave.conj(), starts) / lengths
         out -= wave * np.repeat(size, lengths).astype(np.complex64)
         wave = once if order == 0 else wave * once
-    return np.asarray(out, np.complex64)
+    return np.asarray(out + np.complex64(1.0), np.complex64)
 
 
 def _less_additive(
