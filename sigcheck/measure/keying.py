@@ -45,7 +45,7 @@ _JITTER_SEEN = 0.06  # deviation of the scatter beyond which it says nothing
 _SKIRT_HZ = 50.0  # beyond the passband's edges, where a strong signal is still heard
 _CHIRPED = 1.5  # of a chirp: as far from the tone its sidebands stand on one side alone
 _LINES = 0.025  # of an occupied bandwidth, by which the lines that its ends happen to lie on move it
-_TAIL = 1.5
+_TAIL = 1.5  # sigmas of the power lost to noise between which an end is looked for: covers 97 % of drawn keying
 _LOST = 0.0006  # of the power, by which noise may leave that beyond an end of the occupied bandwidth uncertain
 _ECHO_S = 0.008  # after key-up a filter's tail and the room still sound
 
@@ -291,7 +291,7 @@ def _edges(out: _Values, elements: Elements | None, gap_s: float, limit_s: float
     narrow = max(min(track.tone_hz - low, high - track.tone_hz), 20.0)
     hertz, settle = element_course.chirp(course, max(2 * limit_s, 0.8 / narrow))
     if hertz.value is not None and not low - _SKIRT_HZ < track.tone_hz + hertz.value < high + _SKIRT_HZ:
-        why = "the phase turns at the start, faster than any frequency within the passband: contacts or a filter"
+        why = "each element would start outside the passband: its phase turns at once, by something else than a chirp"
         hertz = settle = Figure(None, reason=why)
     out.put("chirp_hz", hertz)
     out.put("chirp_settle_s", settle)

@@ -47,7 +47,7 @@ def _course(stream: Complex, rate_hz: float) -> NoiseCourse:
     )
 
 _LINE_WIDTH_HZ = 5.0
-_LEAST_LEFT = 0.3  # of the band
+_LEAST_LEFT = 0.3  # of the band: less would be its skirts alone
 _LINE_OVER_NOISE = 5.0  # in 5 Hz a recording of some seconds averages noise enough to stay below
 _LINE_SIDES_HZ = 40.0  # a keyed station's sidebands at 20 WPM are 25 dB down there
 

@@ -21,6 +21,7 @@ _COURSE_ORDER = 5  # of the polynomial that stands for the course meanwhile
 _RESTLESS = 1.5  # so much more scatter about it than from element to element: the course is no polynomial
 _FAINT = 0.06  # of the usual power: 12 dB down such an element adds a sixteenth of another one's information
 _NEIGHBOURS = 4  # on either side
+_AROUND = 5  # elements: two on either side, and itself
 _FEWEST = 8  # elements, for one to stand out among them
 _ODD = 6.0  # scatters
 _NOISE_SIGMAS = 5.0
@@ -116,8 +117,9 @@ def _is_alone(r: Record) -> NDArray[np.bool_]:
     change = np.abs(np.diff(r.y))
     usual = 1.4826 * float(np.median(change)) / np.sqrt(2.0)
     for i in range(r.t.size):
-        first = int(np.clip(i - 2, 0, r.t.size - 5)) if 0 < i < r.t.size - 1 else (0 if i == 0 else r.t.size - _FEWEST)
-        others = np.arange(first, min(first + (5 if 0 < i < r.t.size - 1 else _FEWEST), r.t.size))
+        # an end is held against more, for it has neighbours on one side only
+        count = _AROUND if 0 < i < r.t.size - 1 else _FEWEST
+        others = np.arange(count) + np.clip(i - count // 2, 0, r.t.size - count)
         others = others[others != i]
         near = r.y[others]
         middle = float(np.median(near))

@@ -28,6 +28,7 @@ _STRANGE = 0.01  # share of cells that hold a crash of static
 _MOVE_COST = 0.5  # log-odds of one step between neighbouring blocks
 _NEW_IN_EACH = 0.55  # neighbouring cells overlap: so much of each counts as new evidence
 _ODD = 0.03  # share of marks and gaps of any length at all
+_MARK_SPREAD = (0.10, 0.25)  # of a good keyer's marks, of a poor fist's
 _GAP_SPREAD = np.array([0.22, 0.30, 0.45])
 _SHARES = (np.array([0.55, 0.45]), np.array([0.60, 0.28, 0.12]))
 _PAUSE_UNITS = 10.0  # longer than the gap between words
@@ -105,10 +106,9 @@ def marks_and_gaps(evidence: Real, timing: Timing, cell_s: float) -> Found:
 
     ``evidence`` (n,): log-likelihood of key-down over key-up in each cell.
     """
-    spread = np.full(2, np.clip(timing.mark_spread, 0.10, 0.25))
-    gaps = timing.gaps_s / cell_s
-    mark = log_lengths(np.array([timing.dit_s, timing.dah_s]) / cell_s, spread, _SHARES[0])
-    gap = log_lengths(gaps, _GAP_SPREAD, _SHARES[1], most=round(1.15 * float(gaps[2])))
+    mark, gap = marks_and_gaps_lengths(
+        np.array([timing.dit_s, timing.dah_s]) / cell_s, timing.gaps_s / cell_s, timing.mark_spread
+    )
     n = evidence.size
     overlap = min(round(_OVERLAP_UNITS * timing.unit_s / cell_s), n)
     size = max(-(-n // _CHUNKS), 2 * overlap)
@@ -147,7 +147,16 @@ def _meant(first: Cells, last: Cells, evidence: Real, unit: float) -> Mask:
     return np.asarray((clear > _ALONE)[group] & (last - first > _SHORTEST * unit))
 
 
-def log_lengths(means: Real, spreads: Real, shares: Real, most: int | None = None) -> Real:
+def marks_and_gaps_lengths(marks: Real, gaps: Real, spread: float) -> tuple[Real, Real]:
+    """Log-probabilities of lengths of 1, 2, ... cells: of marks, and of gaps.
+
+    ``marks`` (2,) dit and dah, ``gaps`` (3,) inside and between characters and words, in cells; ``spread`` of marks.
+    """
+    mark = _log_lengths(marks, np.full(2, np.clip(spread, *_MARK_SPREAD)), _SHARES[0])
+    return mark, _log_lengths(gaps, _GAP_SPREAD, _SHARES[1], most=round(1.15 * float(gaps[2])))
+
+
+def _log_lengths(means: Real, spreads: Real, shares: Real, most: int | None = None) -> Real:
     """Log-probability of lengths of 1 .. ``most`` cells; the last holds all that is longer."""
     most = most or int(np.ceil(1.7 * means[-1])) + 1
     d = np.arange(1, most + 1)[:, None]

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from sigcheck.measure.results import Measurements, Slot
 from sigcheck.measure.track import Real, Track
 
+_ON_TONE = 0.25  # of the shift: half way to where it might be either
 _FINE = 16  # points to a tone spacing in the search for the peak
 _REACH = 1.0  # spacings above the highest and below the lowest tone that are looked at
 
@@ -72,16 +73,17 @@ def symbol_view(track: Track, slot: Slot) -> SymbolView | None:
 class ToneView:
     """Each stretch on one of the two tones of shifted keying (FSKCW, DFCW).
 
-    ``on_s``, ``off_s`` (n,) its ends; ``hz`` (n,) where most of its energy lies; ``low_hz`` (n,) the followed lower
-    tone at its middle, as audio; ``high`` (n,) whether it was on the upper one; ``shift_hz`` between the two.
+    ``on_s``, ``off_s`` (n,) its ends, ``middle_s`` (n,) between them; ``hz`` (n,) where most of its energy lies;
+    ``low_hz``, ``high_hz`` (n,) the followed tones at its middle, as audio; ``on_tone`` (n,) whether it is on one.
     """
 
     on_s: Real
     off_s: Real
+    middle_s: Real
     hz: Real
     low_hz: Real
-    high: NDArray[np.bool_]
-    shift_hz: Real
+    high_hz: Real
+    on_tone: NDArray[np.bool_]
 
 
 def tone_view(track: Track, m: Measurements) -> ToneView | None:
@@ -106,4 +108,5 @@ def tone_view(track: Track, m: Measurements) -> ToneView | None:
     if not rows:
         return None
     on, off, hz, low_hz, upper = (np.array(v) for v in zip(*rows, strict=True))
-    return ToneView(on, off, hz, low_hz, upper.astype(bool), np.array(shift))
+    own_hz = low_hz + shift * upper
+    return ToneView(on, off, 0.5 * (on + off), hz, low_hz, low_hz + shift, np.abs(hz - own_hz) < _ON_TONE * shift)

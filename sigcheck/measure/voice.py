@@ -28,6 +28,7 @@ from sigcheck.measure.track import Mask, Real, Track
 _FRAME_S = 0.05
 _BANDS_HZ = (60.0, 40.0)  # formants fill the wider, single notes and a low voice's harmonics the narrower
 _CLEAR_HZ = 60.0  # of the tone, its harmonics: what a chirp or flutter leaves there comes with each element
+# ... and as far where it leaks at key-up: 15 dB over what is beside it there, with its keying's own sidebands
 _CLEAR_LEAK_HZ, _LEAKS = 150.0, 30.0
 _CLEAR_OTHER_HZ = 80.0  # of other signals: a keyed one reaches so far
 _TOP_HZ = 3500.0

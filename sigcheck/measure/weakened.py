@@ -23,13 +23,11 @@ Rows = NDArray[np.float64]
 _CELLS = 4  # in a dit
 _CHUNK_UNITS, _OVERLAP_UNITS = 30, 9  # worked on at once; what is told by what is known before and after
 _MOST_CHUNKS = 40
-_SPREADS = (0.10, 0.25)  # of lengths, that a receiver reckons with
-_GAPS_SPREAD = np.array([0.22, 0.30, 0.45])
-_SHARES = (np.array([0.55, 0.45]), np.array([0.60, 0.28, 0.12]))
 _PAUSED = 2.0  # log-odds of a gap that goes on beyond the longest
 _SEED = 20240229
 _LEVELS_DB = np.array([-1.2, 0.0, 1.4])
 _ROUNDS = 3
+_UNSETTLED_DB = 1.5  # where the last round still moved on: by as much as the levels tried lie apart
 _SLOPE = 0.9  # of the log-odds of a wrong character, per dB (simulated: 1.1 by machine, 0.7 by hand)
 
 
@@ -69,7 +67,7 @@ def breaks(track: Track, k: Keying, *, wrong: float, guess_db: float, most_db: f
         if near >= most_db:
             return None
         guess_db = near
-    return Break(found, 1.5)
+    return Break(found, _UNSETTLED_DB)
 
 
 @dataclass(frozen=True)
@@ -121,10 +119,9 @@ def tried(track: Track, k: Keying, energy_db: Real) -> Trial | None:
         heard, own = np.abs(tone + added) ** 2 / (density / cell_s), level / (density / cell_s)
         evidence = log_i0(2 * np.sqrt(own * heard)) - own
         rows.append(np.lib.stride_tricks.sliding_window_view(evidence, size + 2 * overlap)[::size])
-    spread = np.full(2, np.clip(k.element_jitter or 0.0, *_SPREADS))
-    mark = rhythm.log_lengths(np.array([lengths.dit, lengths.dah]) / cell_s, spread, _SHARES[0])
-    longest = round(1.15 * lengths.gaps[2] / cell_s)
-    gap = rhythm.log_lengths(lengths.gaps / cell_s, _GAPS_SPREAD, _SHARES[1], most=longest)
+    mark, gap = rhythm.marks_and_gaps_lengths(
+        np.array([lengths.dit, lengths.dah]) / cell_s, lengths.gaps / cell_s, k.element_jitter or 0.0
+    )
     down = _most_probable(np.concatenate(rows), mark, gap)[:, overlap : overlap + size]
     begin, end = first_s, first_s + count * size * cell_s
     some = (on > begin) & (off < end)

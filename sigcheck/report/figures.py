@@ -496,18 +496,18 @@ def tones(view: ToneView, alt: str) -> str:
 
     def paint(figure: Figure) -> None:
         axes = _axes(figure, "time in the recording, s", "audio frequency, Hz", right=0.93)
-        shift, middle_s = float(view.shift_hz), 0.5 * (view.on_s + view.off_s)
-        for name, line in (("low", view.low_hz), ("high", view.low_hz + shift)):
-            axes.plot(middle_s, line, color=HAIR, linewidth=0.9, zorder=1)
+        for name, line in (("low", view.low_hz), ("high", view.high_hz)):
+            axes.plot(view.middle_s, line, color=HAIR, linewidth=0.9, zorder=1)
             axes.annotate(name, (1.0, float(line[-1])), (5, 0), xycoords=("axes fraction", "data"), va="center",
                           textcoords="offset points", color=MUTED, fontsize=9.5)  # fmt: skip
-        there = np.abs(view.hz - view.low_hz - shift * view.high) < 0.25 * shift
+        there = view.on_tone
         axes.hlines(view.hz[there], view.on_s[there], view.off_s[there], color=CURVE, linewidth=2.6)
-        axes.plot(middle_s[~there], view.hz[~there], "s", color=FAULT, markersize=3.2, fillstyle="none")
+        axes.plot(view.middle_s[~there], view.hz[~there], "s", color=FAULT, markersize=3.2, fillstyle="none")
         axes.ticklabel_format(useOffset=False)
         room = 0.02 * float(view.off_s[-1] - view.on_s[0])
         axes.set_xlim(view.on_s[0] - room, view.off_s[-1] + room)
-        axes.set_ylim(float(view.low_hz.min()) - 0.8 * shift, float(view.low_hz.max()) + 1.8 * shift)
+        margin = 0.8 * float((view.high_hz - view.low_hz).max())
+        axes.set_ylim(float(view.low_hz.min()) - margin, float(view.high_hz.max()) + margin)
 
     return _draw("tones", alt, paint)
 
