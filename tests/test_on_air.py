@@ -37,6 +37,12 @@ def heard(tone_hz: float | None = 1382.0, *, plan: dict[str, Any] = WHOLE, slot:
     return on_air(signal, slot, NO_KEYING, Plan.from_dict(plan), recording(start_utc))
 
 
+def test_without_a_plan_each_reason_says_what_is_lacking() -> None:
+    missing = on_air(Signal(kind="steady", tone_hz=1500.0), NO_SLOT, NO_KEYING, None, recording(None)).missing
+    assert "dial" in missing["carrier_hz"] and "--plan" in missing["carrier_hz"]
+    assert "start" in missing["clock_correction_s"] and "dial" not in missing["clock_correction_s"]
+
+
 def test_carrier_by_hand() -> None:
     """1 ppm at 10 MHz is 10 Hz: +0.8 ppm of 10138700 Hz is 8.11096 Hz; -12 ppm of 1382 Hz is -0.016584 Hz."""
     found = heard()

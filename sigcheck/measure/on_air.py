@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -29,7 +29,9 @@ _EDGE_SIGMA_S = 0.01  # of a first key-down: an edge, and the contact before it 
 def on_air(signal: Signal, slot: Slot, keying: Keying, plan: Plan | None, recording: Recording) -> OnAir:
     """Carrier, its error, the reference and the clock correction, as far as the plan lets them be told."""
     if plan is None:
-        return not_measured_family(OnAir, "there is no plan to tell the dial and the sideband")
+        nothing = not_measured_family(OnAir, "there is no plan to tell the dial and the sideband: give one with --plan")
+        when = "there is no plan to tell when it should start: give one with --plan"
+        return replace(nothing, missing={**nothing.missing, "clock_correction_s": when})
     missing: dict[str, str] = {}
     carrier, carrier_sigma = _carrier(signal, plan, missing)
     error = ppm = reference = None
