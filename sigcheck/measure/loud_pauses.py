@@ -129,9 +129,11 @@ def _log_likelihood(x: Real, like: Real) -> Real:
 
 def _steadiness(base: Baseband, on_s: Real, off_s: Real) -> Real:
     """Sum of the phasors of unit length in stretches of each mark, at their best frequency: 1 for a tone."""
+    from scipy import fft
+
     rate = base.rate_hz
     stretch = max(round(min(_STRETCH_S, 0.8 * float(np.quantile(off_s - on_s, 0.25))) * rate), 8)
-    points = 1 << int(np.ceil(np.log2(2 * stretch)))
+    points = fft.next_fast_len(2 * stretch)
     near = np.abs(np.fft.fftfreq(points, 1 / rate)) < _REACH_HZ
     first = np.clip(np.ceil(on_s * rate).astype(int), 0, base.z.size - 1)
     count = np.maximum((np.floor(off_s * rate).astype(int) - first) // stretch, 1)
@@ -142,6 +144,6 @@ def _steadiness(base: Baseband, on_s: Real, off_s: Real) -> Real:
     for some in range(0, start.size, _AT_ONCE):
         columns = start[some : some + _AT_ONCE, None] + np.arange(stretch)
         z = base.z[np.minimum(columns, base.z.size - 1)]
-        spectra = np.fft.fft(z / np.maximum(np.abs(z), 1e-30), points, axis=1)
+        spectra = fft.fft(z / np.maximum(np.abs(z), np.float32(1e-30)), points, axis=1, workers=-1)
         best[some : some + _AT_ONCE] = np.abs(spectra[:, near]).max(axis=1) / stretch
     return np.asarray(np.bincount(mark, best, on_s.size) / count)

@@ -95,16 +95,18 @@ def without_odd_ones(r: Record) -> Record:
 
 def _is_off(r: Record, sound: NDArray[np.bool_], reach: int) -> NDArray[np.bool_]:
     """Which elements lie outside what the sound ones around them span, by more than noise explains."""
-    at, y, var = np.flatnonzero(sound), r.y[sound], r.var[sound]
-    after = np.searchsorted(at, np.arange(r.t.size))
-    out = np.zeros(r.t.size, bool)
-    for i, k in enumerate(after):
-        around = slice(max(0, k - reach), k + reach)
-        near = y[around]
-        if near.size:
-            margin = _NOISE_SIGMAS * np.sqrt(r.var[i] + float(np.median(var[around])))
-            out[i] = not near.min() - margin <= r.y[i] <= near.max() + margin
-    return out
+    y, var = r.y[sound], r.var[sound]
+    if y.size == 0:
+        return np.zeros(r.t.size, bool)
+    after = np.searchsorted(np.flatnonzero(sound), np.arange(r.t.size))
+    # rows of neighbours, of which the ends have fewer
+    around = np.arange(-reach, reach) + after[:, None]
+    beyond = (around < 0) | (around >= y.size)
+    around = np.clip(around, 0, y.size - 1)
+    near = np.where(beyond, np.nan, y[around])
+    margin = _NOISE_SIGMAS * np.sqrt(r.var + np.nanmedian(np.where(beyond, np.nan, var[around]), axis=1))
+    low, high = np.nanmin(near, axis=1) - margin, np.nanmax(near, axis=1) + margin
+    return np.asarray(~((low <= r.y) & (r.y <= high)))
 
 
 def _is_alone(r: Record) -> NDArray[np.bool_]:
@@ -113,21 +115,22 @@ def _is_alone(r: Record) -> NDArray[np.bool_]:
     What one element does alone is no course of the oscillator: static in it, lost samples, a contact that bounced;
     and after a pause a chirp is another.
     """
-    out = np.zeros(r.t.size, bool)
-    change = np.abs(np.diff(r.y))
-    usual = 1.4826 * float(np.median(change)) / np.sqrt(2.0)
-    for i in range(r.t.size):
-        # an end is held against more, for it has neighbours on one side only
-        count = _AROUND if 0 < i < r.t.size - 1 else _FEWEST
-        others = np.arange(count) + np.clip(i - count // 2, 0, r.t.size - count)
-        others = others[others != i]
-        near = r.y[others]
-        middle = float(np.median(near))
-        scatter = max(
-            1.4826 * float(np.median(np.abs(near - middle))),
-            usual,
-            float(np.sqrt(r.var[others].max())),
-            float(np.sqrt(r.var[i])),
-        )
-        out[i] = abs(float(r.y[i]) - middle) > _ODD * scatter
+    # an end is held against more, for it has neighbours on one side only
+    last = r.t.size - 1
+    ends, inner = np.array([0, last]), np.arange(1, last)
+    out = np.empty(r.t.size, bool)
+    out[ends], out[inner] = _stands_off(r, ends, _FEWEST), _stands_off(r, inner, _AROUND)
     return out
+
+
+def _stands_off(r: Record, at: NDArray[np.intp], count: int) -> NDArray[np.bool_]:
+    """Which of the elements ``at`` lie far from the middle of the ``count`` around and with them."""
+    first = np.clip(at - count // 2, 0, r.t.size - count)
+    others = first[:, None] + np.arange(count - 1)
+    others += others >= at[:, None]  # all but the element itself
+    near = r.y[others]
+    middle = np.median(near, axis=1)
+    usual = 1.4826 * float(np.median(np.abs(np.diff(r.y)))) / np.sqrt(2.0)
+    scatter = np.maximum(1.4826 * np.median(np.abs(near - middle[:, None]), axis=1), usual)
+    scatter = np.maximum(scatter, np.sqrt(np.maximum(r.var[others].max(axis=1), r.var[at])))
+    return np.asarray(np.abs(r.y[at] - middle) > _ODD * scatter)
