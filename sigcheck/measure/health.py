@@ -419,8 +419,10 @@ def _gaps(x: Samples, rate_hz: float, held: _Runs, step: float) -> tuple[Dropout
     hushed = _hushed_runs(x, np.float32(2 * step), shortest)
     found: list[Dropout] = []
     # A tone of 30 Hz and amplitude A stays within one step for 1 / (190 A) s at each crossing, within two
-    # steps of zero for 4 / (190 A) s: the level around must be higher than that, and clear of the steps.
-    for runs, least, dwell_s in ((held, 2.0, 8e-3), (hushed, 10.0, 0.05)):
+    # steps of zero for 4 / (190 A) s: the level around must be higher than that, and clear of the steps. Noise of
+    # 250 Hz bandwidth and scatter s stays within them for 4 / (450 s) s as it passes through nothing, and for thirty
+    # times that where it lingers; within half a step for a quarter of that.
+    for runs, least, dwell_s in ((held, 2.0, 0.06), (hushed, 10.0, 0.25)):
         if runs.length.sum() > _SILENT_BACKGROUND * x.size:
             continue
         for start, length, value in zip(runs.start, runs.length, runs.value, strict=True):

@@ -47,6 +47,8 @@ _CHIRPED = 1.5  # of a chirp: as far from the tone its sidebands stand on one si
 _LINES = 0.025  # of an occupied bandwidth, by which the lines that its ends happen to lie on move it
 _TAIL = 1.5  # sigmas of the power lost to noise between which an end is looked for: covers 97 % of drawn keying
 _LOST = 0.0006  # of the power, by which noise may leave that beyond an end of the occupied bandwidth uncertain
+# The passband's edges are where its noise is some 8 dB down: a filter of few poles has fallen by 1 dB so far inside.
+_FLANK_SHARE, _FLANK_HZ = 0.2, 100.0
 _ECHO_S = 0.008  # after key-up a filter's tail and the room still sound
 
 
@@ -326,7 +328,11 @@ def _backwave(
         offset = track.tone_hz - float(np.mean(track.base.path_hz[track.marks.down]))
         turned = turned * np.exp(-2j * np.pi * offset * np.arange(length) / rate)
     window = np.hanning(length + 2)[1:-1]
-    bins = np.array([0, -4, -3, 3, 4])
+    bins = _bins_beside(track, rate / length)
+    if bins.size < 2:
+        out.lack("the passband is too narrow to tell what is left of the tone at key-up from its noise", *names)
+        return
+    bins = np.append(0, bins)
     basis = window[:, None] * np.exp(-2j * np.pi * np.outer(np.arange(length) / length, bins)) / window.sum()
     spectra = np.asarray(turned @ basis.astype(np.complex64))
     tone = spectra[:, 0].astype(np.complex128)
@@ -351,6 +357,18 @@ def _backwave(
         return
     level = 10 * float(np.log10(power)) - opened
     out.put("backwave_db", Figure(level, float(np.hypot(4.343 * sigma / power, doubt))))
+
+
+def _bins_beside(track: Track, bin_hz: float) -> NDArray[np.intp]:
+    """Bins beside the tone whose noise is that at the tone: clear of its main lobe and of the filter's flanks."""
+    low, high = track.base.passband_hz
+    flank = min(_FLANK_SHARE * (high - low), _FLANK_HZ)
+    bins = np.array([-4, -3, -2, 2, 3, 4])
+    hz = track.tone_hz + bins * bin_hz
+    flat = (hz > low + flank) & (hz < high - flank)
+    # further off a tone that is some hertz away leaks less
+    far = flat & (np.abs(bins) > 2)
+    return np.asarray(bins[far if far.sum() == 4 else flat])
 
 
 def _quiet_pieces(track: Track, length: int, gap_s: float) -> NDArray[np.intp]:

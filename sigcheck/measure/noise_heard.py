@@ -183,11 +183,17 @@ def _until(events_s: Real, t: Real) -> Real:
     return np.where(k < events_s.size, events_s[np.minimum(k, events_s.size - 1)] - t, np.inf)
 
 
-def bursts(far: FarNoise | None, course: NoiseCourse | None, track: Track) -> Bursts:
-    """Impulsive noise and the gain control's recovery, from the noise away from the tone."""
+def bursts(far: FarNoise | None, course: NoiseCourse | None, track: Track, bits_used: int | None) -> Bursts:
+    """Impulsive noise and the gain control's recovery, from the noise away from the tone.
+
+    ``bits_used`` is the recording's resolution, None where its steps are finer than any noise.
+    """
     names = ("burst_over_floor_db", "burst_time_fraction", "burst_rate_hz", "gain_recovery_db", "gain_recovery_s")
     if far is None or course is None:
         return Bursts(missing=dict.fromkeys(names, "the passband leaves no room away from the tone to hear noise in"))
+    if bits_used is not None and _below_steps(far, track, 2.0 ** (1 - bits_used)):
+        why = f"at key-up the noise is smaller than the steps of {bits_used} bits: what is left of it comes in lumps"
+        return Bursts(missing=dict.fromkeys(names, why))
     missing: dict[str, str] = {}
     over, fraction, rate = _burst_figures(course, track, missing)
     recovery = None
@@ -214,6 +220,18 @@ def bursts(far: FarNoise | None, course: NoiseCourse | None, track: Track) -> Bu
         gain_recovery_s=seconds,
         missing=missing,
     )
+
+
+def _below_steps(far: FarNoise, track: Track, step: float) -> bool:
+    """Whether the noise at key-up is too small to be kept in such steps.
+
+    Half a step of scatter makes the error of rounding a noise of its own, whatever is rounded; less does not.
+    """
+    density = far.late_up if far.late_up is not None else far.just_up
+    if not track.marks.keyed or density is None:
+        return False
+    low, high = track.base.passband_hz
+    return float(np.sqrt(density * (high - low) / 2)) < 0.5 * step  # a sine of amplitude A has power A^2 here
 
 
 def noise_course(far: FarNoise | None) -> NoiseCourse | None:

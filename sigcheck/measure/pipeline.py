@@ -164,7 +164,7 @@ def measure(
     lines = surroundings.less_voice(lines, clean.voice_dbc)
     if ours is not None:
         clean = slot.without_neighbours(clean, lines, track.tone_hz)
-    bursts = surroundings.bursts(far, course, track)
+    bursts = surroundings.bursts(far, course, track, health.bits_used)
     keyed = keying.measure_keying(track, far) if shifted is None else slow_results.measure_keying(shifted)
     if slowly is not None and shifted is None:
         keyed = slow_results.without_unseen_edges(keyed, slowly)

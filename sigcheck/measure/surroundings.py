@@ -56,6 +56,7 @@ _HUM_TOP_HZ = 1000.0
 _PATTERN_HZ, _PATTERN_DB = 60.0, 6.0  # side lobes of a keying's pattern lie so near and so far down at least
 _EQUAL_DB = 2.0  # between the sides of a modulation, with the passband's ripple
 _SIDES_HZ = 25.0  # keying sidebands of another station that pass for a line
+_KEYING_HZ, _KEYING_DB = 80.0, 15.0  # and its weaker ones, so far below it, reach so far
 _STATION_HZ, _STATION_FRAMES, _ENOUGH_FRAMES = 60.0, 20, 120
 _STATION_OVER = 30.0  # 15 dB: a tenth of some dozen frames of noise stands 5 dB over its median at most
 
@@ -423,7 +424,7 @@ def sort_out(lines: Lines, q: Quiet, track: Track) -> Lines:
     """A line seen both as a key-down spur and at key-up is no spur: a gain control or not, it stays."""
     def apart(hz: float) -> bool:
         # a keyed signal's own sidebands reach some tens of hertz from it
-        return all(abs(hz - o.frequency_hz) > (80.0 if o.keyed else 2.0) for o in lines.others)
+        return all(abs(hz - o.frequency_hz) > (_KEYING_HZ if o.keyed else 2.0) for o in lines.others)
 
     def copy(hz: float, level_dbc: float) -> bool:
         # what is left of a strong carrier beside ours, smeared by our keying
@@ -463,10 +464,22 @@ def sort_out(lines: Lines, q: Quiet, track: Track) -> Lines:
             reach = _SIDES_HZ if o.keyed else 2.0
             if b.level_dbc < o.level_dbc + 3.0 and any(abs(b.offset_hz - n * apart) < reach for n in (1, 2, 3)):
                 return True
+            weak = b.level_dbc < o.level_dbc - _KEYING_DB
+            if o.keyed and b.nature == "single" and weak and abs(b.offset_hz - apart) < _KEYING_HZ:
+                return True
         return False
 
-    beside = tuple(b for b in lines.sidebands if b.family in ("mains", "twice-mains") or not of_two(b))
-    return replace(lines, spurs=kept, sidebands=beside)
+    def of_mains(b: Sideband) -> bool:
+        return b.family in ("mains", "twice-mains")
+
+    # hum on both sides is hum; on one side alone it may as well be part of a station's keying
+    beside = tuple(b for b in lines.sidebands if (of_mains(b) and b.nature != "single") or not of_two(b))
+    lines = replace(lines, spurs=kept, sidebands=beside)
+    if lines.mains_hz is None or any(of_mains(b) for b in beside):
+        return lines
+    why = "what lies at a multiple of the mains frequency is on one side only, and another signal's own"
+    missing = {**lines.missing, "mains_hz": why, "mains_hz_sigma": why}
+    return replace(lines, mains_hz=None, mains_hz_sigma=None, missing=missing)
 
 
 def less_voice(lines: Lines, voice_dbc: float | None) -> Lines:

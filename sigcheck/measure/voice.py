@@ -55,6 +55,7 @@ _WITH_OTHERS = 2.0  # ... but its clicks, and the products of a stage that disto
 # much of the band, measured with speech of two kinds. Products go with the power's square and their significance
 # with the root of the pairs, so the level goes with the fourth root.
 _HEARD_HZ, _HEARD_PAIRS = 1500.0, 800.0
+_NOTHING = 1e-30  # power far below any recorder's: coarse steps make digital silence of the gaps
 _QUIET = 0.15  # of the frames: between syllables
 
 
@@ -181,7 +182,7 @@ def _unlike_others(bands: Real, down: Mask) -> Mask:
 def _standing_up(bands: Real, down: Mask) -> Real:
     """What exceeds the noise's median of its band and its frame threefold, less its mean; (frames, bands)."""
     over = _over_quiet(bands, down)
-    over = _TO_MEDIAN * _over_quiet(over / _ranked(over, _QUIETER, axis=1)[:, None], down)
+    over = _TO_MEDIAN * _over_quiet(over / np.maximum(_ranked(over, _QUIETER, axis=1), _NOTHING)[:, None], down)
     out = np.clip(over - _STANDS_UP, 0.0, _STANDS_MOST - _STANDS_UP)
     return np.asarray(out - out.mean(axis=0))
 
@@ -200,7 +201,7 @@ def _over_quiet(x: Real, down: Mask) -> Real:
     out = np.array(x)
     for state in (True, False):
         if np.any(down == state):
-            out[down == state] /= _ranked(out[down == state], _QUIETER)
+            out[down == state] /= np.maximum(_ranked(out[down == state], _QUIETER), _NOTHING)
     return out
 
 

@@ -67,3 +67,17 @@ def test_speech_is_no_tone_and_flutter_is_one() -> None:
     assert heard(2.0, 15.0, 12.0) is None  # a fluttering signal: as much noise of its own, but it never stays away
     assert heard(3.0, 0.2, 28.0) is None  # the noise is there without it
     assert heard(-20.0, 20.0, 28.0) is None
+
+
+@pytest.mark.parametrize(("apart_hz", "near_hz", "wpm"), [(-153.7, -150.0, 23.0), (133.1, 120.0, 18.0)])
+def test_a_stations_keying_at_a_multiple_of_the_mains_is_no_hum(apart_hz: float, near_hz: float, wpm: float) -> None:
+    """Ours is steady, the other is keyed; a line of its keying lies 150 or 120 Hz from ours, on one side."""
+    t = np.arange(round(45 * RATE)) / RATE
+    rng = np.random.default_rng(25)
+    other = keyed(t, wpm=wpm) * np.cos(2 * np.pi * (900.0 + apart_hz) * t) * 0.6
+    other = other + 0.03 * np.cos(2 * np.pi * (900.0 + near_hz) * t)  # what repeats in its text, or a gain control, adds
+    x = 0.2 * (np.cos(2 * np.pi * 900.0 * t) + other) + band_noise(rng, t.size, RATE, 1e-8, 300, 2700)
+    lines = measured(x).lines
+    assert any(o.keyed and abs(o.frequency_hz - 900.0 - apart_hz) < 5.0 for o in lines.others)
+    assert lines.mains_hz is None and lines.missing["mains_hz"]
+    assert all(abs(b.offset_hz - abs(near_hz)) > 2.0 for b in lines.sidebands)
