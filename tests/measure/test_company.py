@@ -75,7 +75,8 @@ def test_a_stations_keying_at_a_multiple_of_the_mains_is_no_hum(apart_hz: float,
     t = np.arange(round(45 * RATE)) / RATE
     rng = np.random.default_rng(25)
     other = keyed(t, wpm=wpm) * np.cos(2 * np.pi * (900.0 + apart_hz) * t) * 0.6
-    other = other + 0.03 * np.cos(2 * np.pi * (900.0 + near_hz) * t)  # what repeats in its text, or a gain control, adds
+    # what repeats in its text, or a gain control, adds a line
+    other = other + 0.03 * np.cos(2 * np.pi * (900.0 + near_hz) * t)
     x = 0.2 * (np.cos(2 * np.pi * 900.0 * t) + other) + band_noise(rng, t.size, RATE, 1e-8, 300, 2700)
     lines = measured(x).lines
     assert any(o.keyed and abs(o.frequency_hz - 900.0 - apart_hz) < 5.0 for o in lines.others)

@@ -1,4 +1,4 @@
-"""Key-up where little is heard of the noise: a filter as narrow as the gaps' own resolution, a recorder with coarse steps."""
+"""Key-up with little noise heard: a filter as narrow as the gaps' own resolution, a recorder of coarse steps."""
 
 from __future__ import annotations
 
