@@ -2,8 +2,9 @@
 
 The marks are cut into characters in every possible way: a character's probability is that of its
 marks being dits and dahs of its pattern, of the gaps inside it being short and the one after it long.
-Each sign counts as likely as another, but for rare punctuation; no dictionary and no expected text
-takes part: the text is what was heard.
+Signs of as many elements count as likely as one another, but for rare punctuation; how often one, two,
+three ... elements make a sign is counted in a first reading: language is rich in short signs, figures are
+long. No dictionary and no expected text takes part: the text is what was heard.
 
 Code table: Rec. ITU-R M.1677-1, Annex 1, part I (letters, figures, punctuation and procedure signs
 as two transcriptions give them; é, understood, wait, end of work and starting signal from memory,
@@ -43,6 +44,7 @@ _LONGEST = 12  # elements in one (then surely unknown) character
 _UNKNOWN = 0.01  # share of characters that are not in the table (prior, common practice)
 _RARE = 0.1  # how often punctuation and procedure signs are sent, against letters and figures
 _COMMON_SIGNS = "/?=+.,"
+_LENGTHS_KNOWN = 60.0  # characters that a sign's usual number of elements is worth against those counted
 _INSIDE = 0.6  # share of gaps that lie inside a character, where nothing is known of the text
 _WORD_END = 0.25  # of those between characters
 _GAP_SHARE = np.array([0.60, 0.30, 0.10])
@@ -156,7 +158,8 @@ def _characters(on: Real, off: Real, t: Timing, mark_p: Real, gap_p: Real) -> It
     its probability.
     """
     n = on.size
-    spans = _Spans.of(t)
+    first_reading = _best_cuts(_Spans.of(t, np.zeros(_LONGEST)).weight.tolist())
+    spans = _Spans.of(t, _length_odds(first_reading))
     weight = spans.weight.tolist()
     forward = _summed(weight)
     # backward is forward on the mirrored marks: a character from i to j becomes one from n - j to n - i
@@ -181,21 +184,30 @@ def _patterns(n: int) -> tuple[tuple[str, ...], NDArray[np.float64], Real]:
     return here, dahs, np.log([often[p] / total for p in here])
 
 
+def _length_odds(cuts: list[tuple[int, int]]) -> Real:
+    """Logarithm of how much more often signs of 1, 2, ... 12 elements are sent than by the table, by those read."""
+    counted = np.bincount([j - i for i, j in cuts], minlength=_LONGEST + 1)[1:]
+    usual = np.array([float(np.exp(_patterns(k)[2]).sum()) for k in range(1, _LONGEST + 1)])
+    shares = (counted + _LENGTHS_KNOWN * usual) / (counted.sum() + _LENGTHS_KNOWN)
+    return np.where(usual > 0, np.log(np.maximum(shares, 1e-9) / np.maximum(usual, 1e-9)), 0.0)
+
+
 @dataclass(frozen=True)
 class _Spans:
     """Log-probability of the marks i .. i + k being one character, (n, 12), and what it then is."""
 
     weight: Real
     marks: Real  # (n, 2) log-densities
+    lengths: Real  # (12,) see :func:`_length_odds`
 
     @classmethod
-    def of(cls, t: Timing) -> _Spans:
+    def of(cls, t: Timing, length_odds: Real) -> _Spans:
         n = t.mark_log.shape[0]
         before = np.concatenate([[0.0], np.cumsum(t.gap_log[:, 0])])
         letter, word = t.gap_log[:, 1] + math.log(1 - _WORD_END), t.gap_log[:, 2] + math.log(_WORD_END)
         ends = np.append(np.logaddexp(letter, word), 0.0)
         weight = np.full((n, _LONGEST), -1e9)
-        spans = cls(weight, t.mark_log)
+        spans = cls(weight, t.mark_log, length_odds)
         for k in range(1, min(_LONGEST, n) + 1):
             first = np.arange(n - k + 1)
             known, unknown = spans._known(first, k), spans._unknown(first, k)
@@ -208,7 +220,7 @@ class _Spans:
         _, dahs, often = _patterns(k)
         lengths = self.marks[first[:, None] + np.arange(k)]
         dits = lengths[:, :, 0].sum(axis=1)[:, None]
-        return np.asarray(dits + (lengths[:, :, 1] - lengths[:, :, 0]) @ dahs.T + often)
+        return np.asarray(dits + (lengths[:, :, 1] - lengths[:, :, 0]) @ dahs.T + often + self.lengths[k - 1])
 
     def _unknown(self, first: NDArray[np.intp], k: int) -> Real:
         """Of k elements that are no sign: each as likely a dit as a dah, but for the patterns that are one."""

@@ -80,6 +80,31 @@ def test_fists(fist: dict[str, float], most: float) -> None:
     assert np.mean(rates) <= most
 
 
+def test_a_letter_gap_cut_short_is_read_by_how_long_signs_are_here() -> None:
+    """Between E and N a gap of 1.9 units, near the geometric mean of 1 and 3.5: among short signs it ends one.
+
+    Where all signs are long, as figures are, the same gap between the same elements lies inside one.
+    """
+    rng = np.random.default_rng(3)
+    for signs, joined in (("ETAINMEETTANIMSE", "EN"), ("0123456789", "R")):
+        text = "".join(rng.choice(list(signs), 100)) + "EN" + "".join(rng.choice(list(signs), 20))
+        on, off, at = [], [], 0.0
+        for sign in text:
+            for k, element in enumerate(audio.CODE[sign]):
+                at += (1 + 0.15 * rng.standard_normal()) * 0.1 if k else 0.0
+                on.append(at)
+                at += (3.0 if element == "-" else 1.0) * (1 + 0.08 * rng.standard_normal()) * 0.1
+                off.append(at)
+            at += 0.35 * (1 + 0.12 * rng.standard_normal())
+        first = sum(len(audio.CODE[sign]) for sign in text[:100])
+        late = 0.19 - (on[first + 1] - off[first])
+        times = np.array(on), np.array(off)
+        for moved in times:
+            moved[first + 1 :] += late
+        times[1][first] = off[first]
+        assert decode(*times).text == text[:100] + joined + text[102:]
+
+
 def test_speed_may_wander() -> None:
     on, off = audio.key_times(TEXT * 4, 0.08)
     stretch = np.linspace(0.8, 1.25, 200)
