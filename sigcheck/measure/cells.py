@@ -41,7 +41,6 @@ class Cells:
         """Position of the first cell of each unbroken stretch of key-down."""
         return np.flatnonzero(np.diff(self.index, prepend=-2) > 1)
 
-
     def take(self, chosen: NDArray[np.bool_]) -> Cells:
         """Some of the cells."""
         arrays = {k: getattr(self, k)[chosen] for k in ("index", "t", "seconds", "s", "path_cycles")}

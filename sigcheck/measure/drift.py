@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sigcheck.measure.cells import Cells, cells, chirp_fit
+from sigcheck.measure.cells import Cells, chirp_fit
 from sigcheck.measure.courses import PRICE_CYCLE, Course, Wave, best_cycle, best_tau, fast_wave, refined
 from sigcheck.measure.drift_track import allan_deviations, repeats_each_transmission, shown_track
 from sigcheck.measure.frequency_steps import best_steps, confirmed, inside, is_even_stair, large_steps, refined_steps
@@ -92,7 +92,7 @@ def _nothing(why: str) -> Drift:
 
 def _record(c: Cells, track: Track, reference: Real) -> Record:
     if not track.coherent:
-        return element_frequencies(c, cells(track.base, track.marks.settled), reference)
+        return element_frequencies(c, track.cells_of(track.marks.settled), reference)
     breaks = np.array([j.time_s for j in phase_jumps(c, reference)])
     most, on = MOST_BLOCKS, track.marks.on_s
     if track.marks.keyed and on.size > 2:
@@ -105,7 +105,7 @@ def _witness(c: Cells, track: Track, reference: Real, fine: Record) -> Record | 
     """The elements' own frequencies, where the record is of the phase from one to the next."""
     if not fine.is_phase or not track.marks.keyed or track.marks.on_s.size < 4:
         return None
-    own = element_frequencies(c, cells(track.base, track.marks.settled), reference)
+    own = element_frequencies(c, track.cells_of(track.marks.settled), reference)
     return own if own.t.size >= 4 else None  # of shifted keying there is one long element
 
 

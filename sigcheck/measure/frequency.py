@@ -20,6 +20,7 @@ from sigcheck.measure.phase_record import (
     with_breaks_at_gaps,
 )
 from sigcheck.measure.smooth_carrier import Follower, at_all_cells, smooth, to_samples
+from sigcheck.measure.straight_tone import straightened
 from sigcheck.measure.track import Baseband, Marks, Real, Track
 
 _RARE = 0.05  # a wander less probable than this is not looked into
@@ -54,11 +55,21 @@ def refine(base: Baseband, marks: Marks) -> Track:
     rough = follow(c, settled, keyed=marks.keyed) if c.t.size >= 3 else None
     if rough is None:
         return _lost(base, marks)
+    straight = straightened(base, marks, c, rough) if marks.keyed else None
+    if straight is not None:
+        rough, c = straight.rough, straight.cells
+        settled = cells(base, marks.settled & straight.heard)
     follower = smooth(c, rough)
     carrier = to_samples(*at_all_cells(base, c, follower), c.samples, base.z.size)
     tone, sigma = _mean_frequency(c, settled, follower)
     return Track(
-        base=base, marks=marks, carrier=carrier, coherent=follower.coherent, tone_hz=tone, tone_hz_sigma=sigma
+        base=base,
+        marks=marks,
+        carrier=carrier,
+        coherent=follower.coherent,
+        tone_hz=tone,
+        tone_hz_sigma=sigma,
+        heard=None if straight is None else straight.heard,
     )
 
 

@@ -89,13 +89,20 @@ class Track:
     tone_hz: float
     tone_hz_sigma: float
     tone_missing: str | None = None  # why tone_hz is no measurement (too little signal), or None
+    heard: Mask | None = None  # (n,) where a weak tone's own phase shows it, sharper than ``marks.down``
 
     @cached_property
     def cells(self) -> Cells:
         """The key-down signal in cells of 4 ms."""
         from sigcheck.measure.cells import cells
 
-        return cells(self.base, self.marks.down)
+        return cells(self.base, self.marks.down if self.heard is None else self.heard)
+
+    def cells_of(self, mask: Mask) -> Cells:
+        """Cells of 4 ms where ``mask`` (n,) holds and the tone is heard."""
+        from sigcheck.measure.cells import cells
+
+        return cells(self.base, mask if self.heard is None else mask & self.heard)
 
     @cached_property
     def settled_power(self) -> float:
