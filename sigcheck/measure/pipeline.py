@@ -33,6 +33,7 @@ from sigcheck.measure import (
 from sigcheck.measure.copy import SLOT_THRESHOLD_DB, measure_copy
 from sigcheck.measure.health import check_health, clipped_share
 from sigcheck.measure.no_tone import no_tone
+from sigcheck.measure.others import other_signals
 from sigcheck.measure.results import (
     Bursts,
     Copy,
@@ -150,7 +151,7 @@ def measure(
         seen = sidebands.find_lines(modulation, tone_hz=track.tone_hz, additive_mains_hz=hum.mains_hz)
         lines, rest = seen.lines, seen.rest
         lines = replace(lines, spurs=sidebands.single_spurs(seen.singles, track.tone_hz))
-    others, other_floor = surroundings.other_signals(quiet, survey, received, hum, lines, far)
+    others, other_floor = other_signals(quiet, survey, received, hum, lines, far)
     if slots is not None:
         places = (*slots.copies, *(one.centre_hz for one in stray))
         others = (*slot.without_slots(others, places), *slot.other_stations(stray, marks.amplitude**2))

@@ -1,4 +1,4 @@
-"""What else is in the audio: additive hum and other carriers.
+"""What else is in the audio: its spectrum without the test signal, additive hum, and what of the lines is theirs.
 
 The test signal is kept out by looking while its key is up; a steady signal is there all the time, and
 then only what stands clear of it and of its own modulation is counted.
@@ -13,10 +13,9 @@ import numpy as np
 from sigcheck.measure.carrier import turn
 from sigcheck.measure.modulation import BAND_HZ, AdditiveLine
 from sigcheck.measure.noise_heard import FarNoise, bursts, disturbed, far_noise, noise_course
-from sigcheck.measure.results import Lines, OtherSignal, Sideband
+from sigcheck.measure.results import Lines, Sideband
 from sigcheck.measure.spectrum import (
     HANN_ENBW_BINS,
-    Survey,
     fundamental_from_lines,
     hann,
     passband,
@@ -24,7 +23,7 @@ from sigcheck.measure.spectrum import (
     running_median,
     worn,
 )
-from sigcheck.measure.track import Mask, Real, Track
+from sigcheck.measure.track import Complex, Mask, Real, Track
 
 __all__ = [
     "FarNoise",
@@ -39,15 +38,15 @@ __all__ = [
     "key_down_power",
     "less_voice",
     "noise_course",
-    "other_signals",
     "quiet_spectrum",
     "sort_out",
     "tone_power",
 ]
 
 _BLOCK_S = 6.0
-_DETECT = 31.6  # 15 dB over the noise of one block, as for sidebands
-_OTHER_DETECT = 60.0  # single lines are looked for at every frequency, so they need more room
+_LEAK_PIECE_S = 0.5
+DETECT = 31.6  # 15 dB over the noise of one block, as for sidebands
+OTHER_DETECT = 60.0  # single lines are looked for at every frequency, so they need more room
 _MAINS = (50.0, 60.0)
 _MAINS_SPAN_HZ = 1.0
 _ADDITIVE_DBC = -45.0
@@ -57,15 +56,14 @@ _PATTERN_HZ, _PATTERN_DB = 60.0, 6.0  # side lobes of a keying's pattern lie so 
 _EQUAL_DB = 2.0  # between the sides of a modulation, with the passband's ripple
 _SIDES_HZ = 25.0  # keying sidebands of another station that pass for a line
 _KEYING_HZ, _KEYING_DB = 80.0, 15.0  # and its weaker ones, so far below it, reach so far
-_STATION_HZ, _STATION_FRAMES, _ENOUGH_FRAMES = 60.0, 20, 120
-_STATION_OVER = 30.0  # 15 dB: a tenth of some dozen frames of noise stands 5 dB over its median at most
 
 
 @dataclass(frozen=True)
 class Quiet:
     """Spectrum of the audio with the test signal gated out (or, steady, still in).
 
-    ``power`` (bins,) is line power (A^2) per bin; ``noise`` (bins,) the same of the noise alone.
+    ``power`` (bins,) is line power (A^2) per bin; ``noise`` (bins,) the same of the noise alone; ``spread`` the sum
+    over all bins, in lines, of what the gaps' pattern makes of a line of power 1.
     """
 
     power: Real
@@ -74,6 +72,7 @@ class Quiet:
     blocks: int
     key_up: bool
     seconds: float
+    spread: float
 
     def at(self, hz: float) -> tuple[float, float]:
         """(power of the line near ``hz``, noise in one bin); the peak between the bins is interpolated."""
@@ -100,8 +99,11 @@ def tone_power(track: Track) -> float:
     return track.settled_power
 
 
-def quiet_spectrum(track: Track) -> Quiet:
-    """Long-block spectrum of the audio at key-up (or throughout, for a steady signal)."""
+def quiet_spectrum(track: Track, *, less_leak: bool = False) -> Quiet:
+    """Long-block spectrum of the audio at key-up (or throughout, for a steady signal).
+
+    ``less_leak``: what each gap holds of the tone is taken off before, for the gaps' own pattern spreads it.
+    """
     from scipy import fft
 
     audio, rate = track.base.audio, track.base.rate_hz
@@ -109,6 +111,8 @@ def quiet_spectrum(track: Track) -> Quiet:
     calm = worn(track.marks.up, round(0.015 * rate))
     up = calm if calm.sum() > 0.4 * track.marks.up.sum() else track.marks.up
     key_up = float(up.sum()) / rate > 1.0
+    if key_up and less_leak:
+        audio = _less_leak(track, up)
     length = min(audio.size, round(_BLOCK_S * rate))
     count = max(1, round(audio.size / length))
     places = np.linspace(0, audio.size - length, count).astype(np.intp)[:, None] + np.arange(length)
@@ -134,7 +138,23 @@ def quiet_spectrum(track: Track) -> Quiet:
         blocks=int(keep.sum()),
         key_up=key_up,
         seconds=float(mask.sum()) / rate,
+        spread=size * float((gate[keep] ** 2).sum() / (weights[keep] ** 2).sum()) / HANN_ENBW_BINS,
     )
+
+
+def _less_leak(track: Track, up: Mask) -> Complex:
+    """Audio less the tone's mean in each gap (of half a second at the most: it drifts, and a gain control opens)."""
+    base = track.base
+    k = np.flatnonzero(up)
+    starts = np.flatnonzero(np.diff(k, prepend=-2) > 1)
+    gap = np.repeat(np.arange(starts.size), np.diff(np.append(starts, k.size)))
+    piece = np.floor((k - k[starts][gap]) / (_LEAK_PIECE_S * base.rate_hz)).astype(np.intp)
+    first = np.flatnonzero((np.diff(gap, prepend=-1) > 0) | (np.diff(piece, prepend=0) != 0))
+    lengths = np.diff(np.append(first, k.size))
+    mean = np.add.reduceat(base.z[k], first) / lengths
+    audio = base.audio.copy()
+    audio[k] -= np.repeat(mean, lengths).astype(np.complex64) * np.conj(turn(base.path_hz, base.rate_hz)[k])
+    return audio
 
 
 def heard_passband(q: Quiet, track: Track) -> Track:
@@ -156,7 +176,7 @@ def additive_lines(q: Quiet, track: Track) -> tuple[AdditiveLine, ...]:
     f = np.arange(q.power.size) * q.bin_hz
     carrier = tone_power(track)
     shown = (np.abs(f - track.tone_hz) < BAND_HZ) & (np.abs(f - track.tone_hz) > 15.0) & (f > 30.0)
-    shown &= (q.power > q.limit(_OTHER_DETECT) * q.noise) & (q.power > carrier * 10 ** (_ADDITIVE_DBC / 10))
+    shown &= (q.power > q.limit(OTHER_DETECT) * q.noise) & (q.power > carrier * 10 ** (_ADDITIVE_DBC / 10))
     out: list[AdditiveLine] = []
     power = np.where(shown, q.power, 0.0)
     while len(out) < _MOST_ADDITIVE and power.max() > 0.0:
@@ -209,7 +229,7 @@ def additive_hum(q: Quiet, track: Track) -> Hum:
     best, found = 0.0, None
     ratio = q.power / q.noise
     bins = np.arange(q.power.size)
-    limit = q.limit(_DETECT)
+    limit = q.limit(DETECT)
     clear = 3.0 + 2 * q.bin_hz
     for nominal in _MAINS:
         trial = np.arange(nominal - _MAINS_SPAN_HZ, nominal + _MAINS_SPAN_HZ, q.bin_hz / 12)
@@ -260,164 +280,6 @@ def _near_tone_or_its_lines(at: Real, tone_hz: float, mains: Real | float, clear
     for step in (mains, *_MAINS):  # the other mains frequency's sidebands may fall on this one's grid
         near = near | (np.abs(away - step * np.round(away / step)) < clear)
     return near
-
-
-def other_signals(
-    q: Quiet, s: Survey, track: Track, hum: Hum, lines: Lines, far: FarNoise | None
-) -> tuple[tuple[OtherSignal, ...], float]:
-    """Other carriers and keyed signals in the passband, strongest first; and the level that would show.
-
-    Levels are those beside our key-down tone: what a gain control lifts at key-up is taken off again.
-    """
-    opened = 1.0
-    if q.key_up and far is not None and far.down and far.late_up:
-        opened = max(1.0, far.late_up / far.down)
-    base = track.base
-    carrier = tone_power(track)
-    low, high = base.passband_hz
-    f = np.arange(q.power.size) * q.bin_hz
-    ratio = q.power / q.noise
-    limit = q.limit(_OTHER_DETECT)
-    allowed = (f > max(low, 100.0)) & (f < min(high, 0.97 * base.rate_hz)) & (ratio > limit)
-    allowed &= np.abs(f - track.tone_hz) > (15.0 if q.key_up else 40.0)
-    for mains in (hum.mains_hz, lines.mains_hz):
-        if mains is not None:
-            allowed &= np.abs(f - mains * np.round(f / mains)) > 0.3 + 2 * q.bin_hz
-    offsets = np.array([b.offset_hz for b in lines.sidebands])
-    for order in range(2, 8):
-        allowed &= np.abs(f - order * track.tone_hz) > 30.0
-    if not q.key_up and offsets.size:
-        away = np.abs(f - track.tone_hz)
-        nearest = np.abs(away[:, None] - offsets[None, :]).min(axis=1)
-        allowed &= nearest > 0.5 + 2 * q.bin_hz
-    inside = (f > low) & (f < high)
-    typical = float(np.median(q.noise[inside])) if inside.any() else 1e-30
-    floor = float(10 * np.log10(limit * typical / carrier))
-    out: list[OtherSignal] = []
-    power = np.where(allowed, q.power, 0.0)
-    strongest = 0.0
-    while len(out) < 8:
-        k = int(np.argmax(power))
-        if power[k] <= 0.0:
-            break
-        near = np.abs(f - f[k]) < 60.0
-        # the gate's pattern smears a strong line into weaker companions: those are not signals
-        companion = any(abs(o.frequency_hz - f[k]) < 250.0 and power[k] < 0.05 * strongest for o in out)
-        power[near] = 0.0
-        if companion or not (q.key_up or _stands_alone(q, f[k], track.tone_hz)):
-            continue
-        strongest = max(strongest, float(q.power[k]))
-        signal = _describe(s, float(f[k]), track, lines, q, opened)
-        if signal is not None:
-            out.append(signal)
-    for hz in _keyed_stations(q, s, track) if q.key_up else ():
-        signal = _describe(s, hz, track, lines, q, opened)
-        if signal is not None and signal.keyed:
-            near = [o for o in out if abs(o.frequency_hz - hz) < _STATION_HZ]
-            if all(o.level_dbc < signal.level_dbc for o in near):  # what was seen of it before was a side lobe
-                out = [o for o in out if o not in near] + [signal]
-    out.sort(key=lambda o: -o.level_dbc)
-    return tuple(out), floor
-
-
-def _keyed_stations(q: Quiet, s: Survey, track: Track) -> list[float]:
-    """Where another station is keyed in our gaps: strong for a tenth of the frames, and nothing beside it.
-
-    Long blocks smear it by its keying and by our gaps, and hide it in a noise that is its own.
-    """
-    rate = track.base.rate_hz
-    at = np.clip((s.frame_s * rate).astype(np.intp), 0, track.marks.up.size - 1)
-    low, high = track.base.passband_hz
-    bins = min(s.density.shape[1], round((min(high, 0.97 * rate) + 200.0) / s.bin_hz))
-    heard = _some(s.density[:, :bins][track.marks.up[at]])
-    if heard.shape[0] < _STATION_FRAMES:
-        return []
-    f = np.arange(bins) * s.bin_hz
-    inside = (f > max(low, 100.0)) & (f < min(high, 0.97 * rate))
-    clear = inside & (np.abs(f - track.tone_hz) > _STATION_HZ)
-    for order in range(2, 8):
-        clear &= np.abs(f - order * track.tone_hz) > _STATION_HZ
-    if not clear.any():
-        return []
-    loud = np.quantile(heard, 0.9, axis=0)
-    own = _some(s.density[:, :bins][track.marks.down[at] & ~track.marks.up[at]])
-    # frames reach beyond a short gap, so what comes with our own key shows in it, but weaker
-    ours = np.quantile(own, 0.9, axis=0) > 4.0 * loud if own.shape[0] >= _STATION_FRAMES else np.zeros(f.size, bool)
-    floor = float(np.median(loud[clear]))
-    near, far = round(50.0 / s.bin_hz), round(150.0 / s.bin_hz)
-    power = np.where(clear, loud, 0.0)
-    out: list[float] = []
-    while len(out) < 4:
-        k = int(np.argmax(power))
-        if power[k] < _STATION_OVER * floor:
-            break
-        power[np.abs(f - f[k]) < _STATION_HZ] = 0.0
-        beside = np.concatenate([loud[max(0, k - far) : max(0, k - near)], loud[k + near : k + far]])
-        if not ours[k] and beside.size and loud[k] > _STATION_OVER * float(np.median(beside)):
-            part = slice(max(0, round((f[k] - 12.0) / q.bin_hz)), round((f[k] + 12.0) / q.bin_hz) + 1)
-            out.append(float((part.start + np.argmax(q.power[part])) * q.bin_hz))
-    return out
-
-
-def _some(frames: Real) -> Real:
-    """At most so many frames (n, bins), evenly picked: enough for a quantile of them."""
-    return frames[:: max(1, frames.shape[0] // _ENOUGH_FRAMES)]
-
-
-def _stands_alone(q: Quiet, hz: float, tone_hz: float) -> bool:
-    """A line beside a steady tone with no like partner on the tone's other side."""
-    here, _ = q.at(hz)
-    mirror = 2 * tone_hz - hz
-    if not 0 < mirror < q.power.size * q.bin_hz:
-        return True
-    there, noise = q.at(mirror)
-    return max(there - noise, 0.0) < 0.2 * here
-
-
-def _describe(
-    s: Survey, hz: float, track: Track, lines: Lines, q: Quiet, opened: float
-) -> OtherSignal | None:
-    k = int(np.clip(round(hz / s.bin_hz), 1, s.density.shape[1] - 2))
-    row = s.density[:, k - 1 : k + 2].sum(axis=1, dtype=np.float64) * s.bin_hz
-    rate = track.base.rate_hz
-    at = np.clip((s.frame_s * rate).astype(np.intp), 0, track.marks.up.size - 1)
-    up = track.marks.up[at] if q.key_up else np.ones(at.size, bool)
-    if up.sum() < 2:
-        return None
-    heard = row[up]
-    noise = 3 * s.bin_hz * track.base.noise_density
-    high = float(np.quantile(heard, 0.9))
-    low = float(np.quantile(heard, 0.15))
-    keyed = low < 0.1 * high and high > 8 * noise
-    carrier = tone_power(track)
-    line, line_noise = q.at(hz)
-    level = max(high - noise, 1e-30) / opened if keyed else max(line - line_noise, 1e-30)
-    if not keyed and q.key_up:
-        level = min(level, max(float(key_down_power(track, np.array([hz]))[0]), 1e-30))
-    dips: bool | None = None
-    down = track.marks.down[at] & ~track.marks.up[at]
-    if q.key_up and not keyed and down.sum() >= 5 and high > 8 * noise and abs(hz - track.tone_hz) > 100.0:
-        dips = bool(np.median(row[down]) < 0.5 * np.median(heard))
-    return OtherSignal(
-        frequency_hz=hz,
-        level_dbc=float(10 * np.log10(level / carrier)),
-        keyed=keyed,
-        dips_with_ours=dips,
-        same_lines=_same_lines(q, hz, lines, level),
-    )
-
-
-def _same_lines(q: Quiet, hz: float, lines: Lines, level: float) -> bool | None:
-    """Whether the other carrier shows our strongest double sideband at its own offset and level."""
-    ours = next((b for b in lines.sidebands if b.nature != "single"), None)
-    if ours is None:
-        return None
-    expected = level * 10 ** (ours.level_dbc / 10)
-    seen = [q.at(hz + sign * ours.offset_hz) for sign in (-1, 1)]
-    noise = max(n for _, n in seen)
-    if expected < 6 * noise * q.limit(2.0):
-        return None
-    return bool(all(p - n > 0.3 * expected for p, n in seen))
 
 
 def sort_out(lines: Lines, q: Quiet, track: Track) -> Lines:

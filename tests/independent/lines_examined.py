@@ -112,6 +112,7 @@ def make(
     over_db: float | None = None,
     snr: tuple[float, float] = (15.0, 45.0),
     seconds: float = 20.0,
+    speeds: tuple[float, float] = (8.0, 40.0),
     wander_hz: float | None = None,
 ) -> Made:
     """One recording. ``lines``: "some" (a mains family and one of its own), "none", "one" (``over_db`` the noise)."""
@@ -120,7 +121,7 @@ def make(
     tone = rng.uniform(500, 1300)
     low, high = (rng.uniform(200, 330), rng.uniform(2400, 3200)) if rng.random() < 0.7 else (tone - 250, tone + 250)
     snr_db = rng.uniform(*snr)
-    wpm = float(rng.uniform(8, 40)) if keyed else None
+    wpm = float(rng.uniform(*speeds)) if keyed else None
     mains = (50.0 if rng.random() < 0.5 else 60.0) + rng.uniform(-0.2, 0.2)
     turn = mains_turn(n, rate, mains, rng, rng.uniform(0, 0.05) if wander_hz is None else wander_hz)
     hz = float((turn[-1] - turn[0]) / (2 * np.pi) * rate / (n - 1))

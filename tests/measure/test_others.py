@@ -1,0 +1,38 @@
+"""Other signals beside a keyed one: what its own key leaves in the gaps is none, what is there is found."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from plain_audio import keyed, tone_and_noise
+
+from sigcheck.measure.pipeline import measure
+from sigcheck.measure.results import OtherSignal
+from sigcheck.recording import from_samples
+
+RATE = 12000.0
+TONE_HZ = 713.4
+
+
+def others(leak_db: float, wpm: float, seed: int, *, beside: tuple[float, float] | None = None) -> list[OtherSignal]:
+    t = np.arange(round(20 * RATE)) / RATE
+    leak = 10 ** (leak_db / 20)
+    x, t = tone_and_noise(
+        np.random.default_rng(seed), envelope=leak + (1 - leak) * keyed(t, wpm=wpm, edge_s=0.01), snr_db=35.0
+    )
+    if beside is not None:
+        x = x + np.float32(0.2 * 10 ** (beside[1] / 20)) * np.cos(2 * np.pi * (TONE_HZ + beside[0]) * t + 1)
+    m = measure(from_samples(x.astype(np.float32), RATE)).measurements
+    return [o for o in m.lines.others if o.level_dbc > -60]
+
+
+@pytest.mark.parametrize(("wpm", "leak_db"), [(10.0, -15.0), (16.0, -25.0), (21.0, -20.0), (24.0, -33.0)])
+def test_a_leak_keyed_by_its_own_gaps_is_no_other_signal(wpm: float, leak_db: float) -> None:
+    assert others(leak_db, wpm, 31) == []
+
+
+def test_a_carrier_beside_a_leak_is_found() -> None:
+    # 20 dB under the leak, at a place that no multiple of the dit rate of 13.3 Hz comes near
+    (one,) = others(-18.0, 16.0, 32, beside=(47.0, -38.0))
+    assert one.frequency_hz == pytest.approx(TONE_HZ + 47.0, abs=0.2)
+    assert one.level_dbc == pytest.approx(-38.0, abs=1.0) and not one.keyed
