@@ -95,7 +95,8 @@ def compare(text: str, confidences: Sequence[float], confidence: float | None, s
         pairs = [(c, w) for c, w in zip(copied, confidences, strict=True) if not c.isspace()]
     else:
         pairs = [(c, 0.9 if confidence is None else confidence) for c in copied if not c.isspace()]
-    whole = pairs[1:-1][:LONGEST_COPY]  # the recording's ends may cut the first and the last character
+    # a character that the recording's ends may have cut is left out by the decoder, or less sure
+    whole = pairs[:LONGEST_COPY]
     if not wanted or len(whole) < 4:
         return None
     count = misreadings("".join(c for c, _ in whole), wanted)

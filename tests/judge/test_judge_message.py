@@ -77,4 +77,14 @@ def test_spaces_may_have_a_confidence_or_not():
 
 
 def test_too_little_was_copied_to_compare():
-    assert compare("VVV D", [0.9] * 4, 0.9, SENT) is None
+    assert compare("VVV", [0.9] * 3, 0.9, SENT) is None
+
+
+@pytest.mark.parametrize("text", ["QVV DE Q5KAP VVV DE Q5KAX", "QQV DE Q5KAP", "VVV DE Q5KQX"])
+def test_the_first_and_the_last_character_count(text):
+    """The decoder leaves out what the recording's ends cut, or is less sure of it: what it is sure of was sent."""
+    result = compare(text, [1.0] * len(text.replace(" ", "")), 1.0, "VVV DE Q5KAP")
+    assert result is not None and result[0] >= 1
+    doubtful = [0.5, *[1.0] * (len(text.replace(" ", "")) - 2), 0.5]
+    cut = compare(text, doubtful, 1.0, "VVV DE Q5KAP")
+    assert cut is not None and cut[1] > 1e-3
