@@ -181,8 +181,23 @@ class LineFit:
         """The blocks with other samples (on the modulation's grid) in the signal's place."""
         return [replace(b, y=rest[self.where[b.place]]) for b in self.blocks]
 
+    def put_back(self, fitted: Fitted, turns: dict[int, Turn]) -> Complex:
+        """The rest with some lines of one order put back, given by their place in ``fitted`` and their turn."""
+        out, count = fitted.rest.copy(), len(fitted.offsets)
+        for k, turn in turns.items():
+            for i, b in enumerate(self.blocks):
+                sizes = fitted.amplitude[i, [k, count + k]].astype(np.complex64)
+                out[self.where[b.place]] += b.centred(pairs(turn.cycles[i], turn.orders)) @ sizes
+        return out
+
     def follow(
-        self, turn: Turn, noise: float, *, walk_hz: float = _WALK_HZ, rest: Complex | None = None
+        self,
+        turn: Turn,
+        noise: float,
+        *,
+        walk_hz: float = _WALK_HZ,
+        knot_s: float = _KNOT_S,
+        rest: Complex | None = None,
     ) -> Turn:
         """The turn with its course in each block fitted to all its orders; ``noise`` is per sample.
 
@@ -191,7 +206,7 @@ class LineFit:
         cycles, hz = [], []
         blocks = self.blocks if rest is None else self.of(rest)
         for b, start in zip(blocks, turn.cycles, strict=True):
-            own = _followed(b, start, turn.orders, noise, walk_hz)
+            own = _followed(b, start, turn.orders, noise, walk_hz, knot_s)
             cycles.append(own)
             since = b.t - b.t.mean()
             hz.append(float(np.dot(since, own) / np.dot(since, since)))
@@ -212,10 +227,12 @@ class LineFit:
         return out
 
 
-def _followed(b: Block, cycles: Real, orders: list[int], noise: float, walk_hz: float) -> Real:
+def _followed(
+    b: Block, cycles: Real, orders: list[int], noise: float, walk_hz: float, knot_s: float
+) -> Real:
     """The block's turn in cycles (n,), bent at knots so that the lines at its orders fit."""
     span = float(b.t[-1] - b.t[0])
-    knots = max(2, round(span / _KNOT_S) + 1)
+    knots = max(2, round(span / knot_s) + 1)
     highest_hz = max(orders) * float(cycles[-1] - cycles[0]) / max(span, 1e-9)
     few, own = _thinned(b, cycles, highest_hz)
     left, share = _between_knots(few.t, b.t[0], span, knots)

@@ -10,10 +10,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sigcheck.measure.line_families import on_grid, other_family, shared_course
 from sigcheck.measure.line_fit import Fitted, Line, LineFit, Turn, cut_blocks, pairs, steady_hz
-from sigcheck.measure.line_proof import keeps_phase, there_all_the_time
+from sigcheck.measure.line_humps import wandering_lines
+from sigcheck.measure.line_proof import keeps_phase
 from sigcheck.measure.line_search import (
     CHANCE_GIVEN,
     COHERENT_S,
@@ -25,7 +26,7 @@ from sigcheck.measure.line_search import (
 )
 from sigcheck.measure.modulation import BAND_HZ, Modulation, modulation
 from sigcheck.measure.results import LineFamily, Lines, Nature, Sideband, Spur
-from sigcheck.measure.track import Complex, Real
+from sigcheck.measure.track import Complex
 
 __all__ = ["Found", "Modulation", "find_lines", "modulation", "single_spurs"]
 
@@ -34,19 +35,18 @@ _MAX_OTHER_LINES = 6
 _MAX_DOUBTFUL = 6
 _LEADING_ORDERS = 3
 _SURE_MAINS_HZ = 0.1  # of a grid of 50 or 60 Hz: chance puts one line in 250 so near
-_KEYING_ORDERS = 16
+_KEYING_ORDERS, _OFF_THE_RATE = 16, 2
 _BLIND_ORDERS = 4  # of half the unit's rate: what elements leave there may be a lone line
 _IN_STEP_TOP_HZ = 300.0
 _IN_STEP_DB = 1.5  # what the course that elements share may take from a line that keeps step with them
 _STEADY_SHARE = 0.98  # of a line's power that adds up over all blocks at one frequency: else it wanders
 _WANDER_Q_HZ = 0.1  # walk in a second of a line that is not crystal-stable
-_WANDERING_BLOCK_S = 0.5
-_WANDER_REACH_HZ = 12.0
 _PIECES, _PIECES_REACH_HZ = 2, 2.0  # so many lines so close together are one that wanders
 _PIECE_SHARE = 0.1  # of its neighbour's power: a line that keeps its phase leaves less beside itself
+# Of a line's power, that is left about it: half a decibel; noise that its floor does not explain is less.
+_LEFT, _LEFT_HZ, _LEFT_OFF = 0.12, 3.0, 0.01
+_BESIDE_HUMP_HZ, _BESIDE_HUMP_DB = 45.0, 15.0
 _BEYOND_BAND = 20.0  # over the noise in its resolution, for a line outside the passband
-_HUMP_RISE = 3.0  # the keying's copies of a true one stand half as high beside it
-_WANDERING_LOWEST_HZ = 60.0  # slower humps are fading, or what a strong chirp leaves, not a supply
 
 
 @dataclass(frozen=True)
@@ -104,21 +104,33 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
             fitted = fit.fit([mains, *others])
     else:
         add_others(lambda _: True, [])
+    ahead = [] if mains is None else [mains]
+    together = shared_course(fit, fitted, others, spectrum, walk_hz=_WANDER_Q_HZ)
+    if together is not None:
+        others[:] = together
+        fitted = fit.fit([*ahead, *others])
+        spectrum = Periodogram(fitted.rest, m, blocks)
+        add_others(lambda _: True, ahead)
     rest = fitted.rest
     lines_found = fitted.lines(spectrum.noise_near)
     fundamental = None if mains is None else mains.mean_hz
     first = 0 if mains is None else len(mains.orders)
     crowded = _crowded(lines_found, first, doubtful)
+    crowded |= {k for k in range(first, len(lines_found)) if _leaves_much(spectrum, lines_found[k], m)}
     lines_found = [line for k, line in enumerate(lines_found) if k not in crowded]
     known = [hz for k, hz in enumerate(fitted.offsets) if k not in crowded]
-    whole = _put_back(fitted, others, first, crowded, fit)
-    lines_found += _wandering_lines(whole, m, known, [fitted.offsets[k] for k in crowded])
+    whole = fit.put_back(fitted, {k: others[k - first] for k in crowded})
+    humps = wandering_lines(whole, m, known, [fitted.offsets[k] for k in crowded])
+    lines_found += humps
     sidebands, singles = _named(lines_found, fundamental, m, tone_hz, additive_mains_hz)
-    sidebands, locked = _less_keying(sidebands, m)
+    if m.keyed:
+        sidebands = [b for b in sidebands if not _beside_hump(b, humps)]
+    humps_hz = [line.offset_hz for line in humps]
+    sidebands, locked = _less_keying(other_family(sidebands, humps_hz)[0], m)
     blind = _blind_offsets(tone_hz, additive_mains_hz)
     zones = _blind_zones(m, blind)
     sidebands = [_doubtful_in_step(b, m) for b in sidebands]
-    family, switching = _other_family(sidebands)
+    family, switching = other_family(sidebands, humps_hz)
     missing = {}
     if mains is None:
         missing["mains_hz"] = "no sidebands at mains frequencies stand out of the noise"
@@ -162,15 +174,25 @@ def _crowded(fitted: Sequence[Line], first: int, doubtful: Sequence[tuple[float,
     )
 
 
-def _put_back(fitted: Fitted, others: list[Turn], first: int, which: frozenset[int], fit: LineFit) -> Complex:
-    """The rest with some of the other lines put back."""
-    out, count = fitted.rest.copy(), len(fitted.offsets)
-    for k in which:
-        turn = others[k - first]
-        for i, b in enumerate(fit.blocks):
-            sizes = fitted.amplitude[i, [k, count + k]].astype(np.complex64)
-            out[fit.where[b.place]] += b.centred(pairs(turn.cycles[i], turn.orders)) @ sizes
-    return out
+def _leaves_much(rest: Periodogram, line: Line, m: Modulation) -> bool:
+    """Whether about a line that was followed more is left than a line that is followed leaves."""
+    k, reach = round(line.offset_hz / rest.bin_hz), round((_LEFT_HZ + _LEFT_OFF * line.offset_hz) / rest.bin_hz)
+    part = slice(max(1, k - reach), k + reach + 1)
+    noise = rest.noise_upper[part] + rest.noise_lower[part]
+    over = float((rest.upper[part] + rest.lower[part] - noise).sum())
+    scatter = float(np.sqrt((noise**2).sum() / rest.blocks))  # neighbouring bins, and sides, are not independent
+    # the key's pattern leaves of a line, so near to it, about the share of the time that it is down
+    left = over * rest.bin_hz / m.rate_hz / float(m.use.mean())
+    return over > 4 * scatter and left > _LEFT * (line.upper + line.lower)
+
+
+def _beside_hump(b: Sideband, humps: Sequence[Line]) -> bool:
+    """Whether a line may be what the key's pattern sets beside a line that wanders, and no fit took away."""
+    return any(
+        0.0 < abs(line.offset_hz - b.offset_hz) < _BESIDE_HUMP_HZ
+        and b.level_dbc < _db(max(line.upper, line.lower)) - _BESIDE_HUMP_DB
+        for line in humps
+    )
 
 
 def _far_from_mains(hz: float) -> bool:
@@ -239,93 +261,22 @@ def _named(
         if side.nature == "single":
             sign = 1.0 if line.upper > line.lower else -1.0
             at = tone_hz + sign * line.offset_hz
-            if additive_mains_hz is not None and _on_grid(at, additive_mains_hz, 0.5):
+            if additive_mains_hz is not None and on_grid(at, additive_mains_hz, 0.5):
                 continue
             if at < LOWEST_AUDIO_HZ:
                 continue  # direct current and hum, with the keying's own sidebands
-            if at > 1.5 * tone_hz and _on_grid(at, tone_hz, 40.0):
+            if at > 1.5 * tone_hz and on_grid(at, tone_hz, 40.0):
                 continue  # a harmonic of the tone, with its keying
             if additive_mains_hz is not None and at > 1.5 * tone_hz:
                 product = abs(at - tone_hz * round(at / tone_hz))
-                if _on_grid(product, additive_mains_hz, 0.5):
+                if on_grid(product, additive_mains_hz, 0.5):
                     continue  # hum and the tone in a stage that distorts
-            near = mains is not None and _on_grid(line.offset_hz, mains, _SURE_MAINS_HZ)
+            near = mains is not None and on_grid(line.offset_hz, mains, _SURE_MAINS_HZ)
             if side.family is None or ((side.order or 0) > 6 and not near):
                 singles.append((sign * line.offset_hz, side.level_dbc))
                 continue
         sidebands.append(side)
     return _without_ghosts(sorted(sidebands, key=lambda b: -b.level_dbc)), singles
-
-
-def _wandering_lines(y: Complex, m: Modulation, known: list[float], seen: list[float]) -> list[Line]:
-    """Lines that wander by hertz, as a switching supply's do: humps in the average over half seconds.
-
-    Their power is the sum over the hump; both sides' products are summed with it, block by block.
-    Where lines are ``known`` none is looked for; those ``seen`` already, in pieces, need no more proof.
-    """
-    length = round(_WANDERING_BLOCK_S * m.rate_hz)
-    blocks = [slice(a, a + length) for a in range(0, y.size - length + 1, length)]
-    if not blocks:
-        return []
-    most = max(int(m.use[b].sum()) for b in blocks)
-    blocks = [b for b in blocks if m.use[b].sum() > 0.2 * most]
-    # wide enough a floor to pass over the hump with its copies at the keying's own spacing
-    p = Periodogram(y, m, blocks, floor_hz=150.0)
-    limit = p.side_limit()
-    reach = max(2, round(_WANDER_REACH_HZ / p.bin_hz))
-    ratio = np.maximum(p.upper / p.noise_upper, p.lower / p.noise_lower)
-    ratio[: max(p.first, round(_WANDERING_LOWEST_HZ / p.bin_hz))] = 0.0
-    ratio[-reach:] = 0.0
-    for f in known:
-        k = round(f / p.bin_hz)
-        ratio[max(0, k - reach) : k + reach + 1] = 0.0
-    proven = {round(f / p.bin_hz) for f in seen}
-    out: list[Line] = []
-    while len(out) < _MAX_OTHER_LINES:
-        pieces = [k for k in proven if 0 < k < ratio.size and ratio[k] > 0.0]
-        k = max(pieces, key=lambda b: ratio[b]) if pieces else int(np.argmax(ratio))
-        if not pieces and ratio[k] <= limit:
-            break
-        hump = np.arange(k - reach, k + reach + 1)
-        hump = hump[(hump > 0) & (hump < p.upper.size)]
-        ratio[hump] = 0.0
-        side = p.upper if p.upper[k] > p.lower[k] else p.lower
-        if not pieces and not (_stands_up(side, k, reach) or _stands_up(p.upper + p.lower, k, reach)):
-            continue
-        if not there_all_the_time(*_hump_powers(p, hump, 1 if side is p.upper else -1)):
-            continue
-        line = _hump(p, hump, m.rate_hz, len(blocks))
-        if max(line.upper, line.lower) >= 10 ** (LEAST_DBC / 10):
-            out.append(line)
-    return out
-
-
-def _hump(p: Periodogram, hump: NDArray[np.intp], rate_hz: float, blocks: int) -> Line:
-    """All that stands over the noise in some bins, as one line."""
-    share = p.bin_hz / rate_hz
-    upper = float((p.upper[hump] - p.noise_upper[hump]).sum()) * share
-    lower = float((p.lower[hump] - p.noise_lower[hump]).sum()) * share
-    cross = complex((p.each[:, hump] * p.each[:, -hump]).sum()) * share / float(p.weights.sum())
-    noise = float(p.noise_upper[hump].mean() + p.noise_lower[hump].mean()) / 2 * share * hump.size**0.5
-    excess = np.maximum(p.upper[hump] + p.lower[hump] - p.noise_upper[hump] - p.noise_lower[hump], 0.0)
-    middle = float((excess * hump).sum() / max(excess.sum(), 1e-30)) * p.bin_hz
-    return Line(middle, upper, lower, cross, noise, blocks)
-
-
-def _hump_powers(p: Periodogram, hump: NDArray[np.intp], side: int) -> tuple[Real, Real]:
-    """(power, noise) of each block in some bins of the upper (1) or lower (-1) side."""
-    part = p.each[:, side * hump]
-    noise = (p.noise_upper if side > 0 else p.noise_lower)[hump].sum()
-    power = (part.real**2 + part.imag**2).sum(axis=1, dtype=np.float64) / p.weights
-    return power, np.full(power.size, float(noise))
-
-
-def _stands_up(power: Real, k: int, reach: int) -> bool:
-    """Whether a hump rises over what lies on both its sides: noise that falls off steeply does not."""
-    left, right = power[max(1, k - 3 * reach) : max(2, k - reach)], power[k + reach : k + 3 * reach]
-    if not left.size or not right.size:
-        return False
-    return bool(power[k] > _HUMP_RISE * np.sqrt(left.mean() * right.mean()))
 
 
 def _sideband(line: Line, mains: float | None, m: Modulation) -> Sideband | None:
@@ -388,6 +339,9 @@ def _less_keying(sidebands: list[Sideband], m: Modulation) -> tuple[list[Sideban
         return 1 <= n <= _KEYING_ORDERS and abs(b.offset_hz - n * rate) < unit.blind_hz(n, seconds)
 
     locked = [b for b in sidebands if on_rate(b)]
+    # a converter's rate may lie there by chance, its harmonics will not all do so
+    if sum(b.family == "switching" and b not in locked for b in sidebands) >= _OFF_THE_RATE:
+        locked = [b for b in locked if b.family != "switching"]
     own = [b for b in locked if b.family not in ("mains", "twice-mains")]
     # a lone one of a family has others that the keying does not explain
     if len(locked) == 1 and own and own[0].family is None and own[0].offset_hz < (_BLIND_ORDERS + 0.5) * rate:
@@ -405,10 +359,6 @@ def _less_keying(sidebands: list[Sideband], m: Modulation) -> tuple[list[Sideban
 
 def _db(power: float) -> float:
     return float(10 * np.log10(max(power, 1e-20)))
-
-
-def _on_grid(hz: float, fundamental: float, within: float) -> bool:
-    return abs(hz - fundamental * round(hz / fundamental)) < within
 
 
 def _without_ghosts(sidebands: list[Sideband]) -> list[Sideband]:
@@ -445,27 +395,9 @@ def _mains_sigma(fitted: list[Line], mains: Turn, m: Modulation) -> float:
     return float(np.sqrt(6.0) / (np.pi * span) / np.sqrt(max(2 * information, 1e-9)) / np.sqrt(2.0)) + 1e-4
 
 
-def _other_family(sidebands: list[Sideband]) -> tuple[list[Sideband], float | None]:
-    """Name the strongest equally spaced family outside the mains ones, where two lines agree on it."""
-    free = [b for b in sidebands if b.family is None]
-    for base in sorted(free, key=lambda b: b.offset_hz):
-        members = [
-            b for b in free if b is not base and _on_grid(b.offset_hz, base.offset_hz, 0.2 + 0.003 * b.offset_hz)
-        ]
-        if members:
-            named = {id(b) for b in [base, *members]}
-            out = [_as_switching(b, base.offset_hz) if id(b) in named else b for b in sidebands]
-            return out, base.offset_hz
-    return sidebands, None
-
-
-def _as_switching(b: Sideband, fundamental: float) -> Sideband:
-    return replace(b, family="switching", order=round(b.offset_hz / fundamental))
-
-
 def _blind_offsets(tone_hz: float, additive_mains_hz: float | None) -> tuple[float, ...]:
     """Offsets at which the audio's own hum falls upon the tone's mains sidebands."""
-    if additive_mains_hz is None or not _on_grid(tone_hz, additive_mains_hz, 3.0):
+    if additive_mains_hz is None or not on_grid(tone_hz, additive_mains_hz, 3.0):
         return ()
     return tuple(float(k * additive_mains_hz) for k in range(1, 7))
 

@@ -29,6 +29,17 @@ def detection(count: int, seed: int, over_db: float) -> str:
     return f"{over_db:.0f} dB over the noise: {100 * found:.0f} % found"
 
 
+def families(count: int, seed: int) -> str:
+    """A converter's rate with its harmonics, which walks by up to 2 Hz in ten seconds."""
+    rows, _ = run(count, seed, "switching", KEYED_SHARE, 0.0, False)
+    found = [r for r in rows if r.error_db is not None]
+    within = np.mean([abs(r.error_db) < 1.0 for r in found if r.error_db is not None])
+    named = np.mean([r.family == "switching" for r in found])
+    right = np.mean([r.nature_right for r in found])
+    return (f"switching: {len(found)} of {len(rows)} found near their mean frequency, {100 * within:.0f} % within "
+            f"1 dB, {100 * named:.0f} % named, nature of {100 * right:.0f} % right")  # fmt: skip
+
+
 def false_lines(count: int, seed: int) -> str:
     """Clean recordings in which any line is reported."""
     _, (some, loud, mains) = run(count, seed, "none", KEYED_SHARE, 0.0, False)
@@ -42,6 +53,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=71)
     given = parser.parse_args()
     print(levels(given.recordings, given.seed), flush=True)
+    print(families(given.recordings, given.seed + 3), flush=True)
     for over_db in (12.0, 15.0, 18.0):
         print(detection(given.recordings, given.seed + 1, over_db), flush=True)
     print(false_lines(given.recordings, given.seed + 2))

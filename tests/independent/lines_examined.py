@@ -115,7 +115,11 @@ def make(
     speeds: tuple[float, float] = (8.0, 40.0),
     wander_hz: float | None = None,
 ) -> Made:
-    """One recording. ``lines``: "some" (a mains family and one of its own), "none", "one" (``over_db`` the noise)."""
+    """One recording.
+
+    ``lines``: "some" (a mains family and one of its own), "none", "one" (``over_db`` the noise), "switching" (a
+    converter's rate and some harmonics of it, which walk together by up to 2 Hz in ten seconds).
+    """
     rate = int(rng.choice(RATES))
     n = round(seconds * rate)
     tone = rng.uniform(500, 1300)
@@ -147,6 +151,8 @@ def make(
     t = np.arange(n) / rate
     am, pm = np.zeros(n), np.zeros(n)
     turns = [line.order * turn if line.order else 2 * np.pi * line.offset_hz * t for line in drawn]
+    if lines == "switching":
+        drawn, turns = _converter(rng, n, rate, reach)
     for line, own in zip(drawn, turns, strict=True):
         a, p = line.wave(own)
         am, pm = am + a, pm + p
@@ -169,6 +175,17 @@ def make(
     x = np.fft.irfft(np.fft.rfft(x + noise) * gain, n)
     made.x = (0.2 * x + 2e-5 * rng.standard_normal(n)).astype(np.float32)
     return made
+
+
+def _converter(rng: np.random.Generator, n: int, rate: int, reach: float) -> tuple[list[Line], list[Array]]:
+    """Lines of a switching supply and their turns."""
+    wander_hz = float(rng.choice([0.0, 0.02, 0.1, 0.5, 2.0]))
+    turn = mains_turn(n, rate, _off_mains(rng, 50.0, min(reach / 2, 300.0)), rng, wander_hz)
+    hz = float((turn[-1] - turn[0]) / (2 * np.pi) * rate / (n - 1))
+    top = rng.uniform(-40, -20)
+    orders = [k for k in (1, 2, 3) if k * hz < reach]
+    drawn = [draw_line(rng, k * hz, top - rng.uniform(0, 6) * (k - 1)) for k in orders]
+    return drawn, [k * turn for k in orders]
 
 
 def _db(power: float) -> float:

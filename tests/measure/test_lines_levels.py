@@ -125,3 +125,21 @@ def test_two_lines_of_a_switching_supply_make_a_family() -> None:
     lines = measured(x).lines
     assert lines.switching_hz == pytest.approx(143.7, abs=0.02)
     assert {b.order for b in lines.sidebands if b.family == "switching"} == {1, 2}
+
+
+@pytest.mark.parametrize("wpm", [None, 12.0, 20.0])
+@pytest.mark.parametrize("hz_per_root_s", [0.03, 0.15, 0.6])
+def test_a_converter_that_wanders_keeps_its_level_and_its_harmonics(wpm: float | None, hz_per_root_s: float) -> None:
+    """Its rate walks at random: by 0.1 Hz in ten seconds a course is followed, by 2 Hz only humps are left."""
+    rng = np.random.default_rng(15)
+    t = times(25)
+    steps = np.cumsum(rng.normal(0, hz_per_root_s * np.sqrt(0.5), 60))
+    turn = 2 * np.pi * np.cumsum(163.0 + np.interp(t, 0.5 * np.arange(60), steps)) / RATE
+    am = 0.06 * np.cos(turn) + 0.03 * np.cos(2 * turn + 1)
+    envelope = (np.ones(t.size) if wpm is None else keyed(t, wpm=wpm)) * (1 + am)
+    x, _ = tone_and_noise(rng, rate_hz=RATE, seconds=25, snr_db=35, envelope=envelope)
+    at = {b.order: b for b in measured(x).lines.sidebands if b.family == "switching"}
+    # a hump's power over the noise in 24 Hz of it scatters by 0.1 dB; through the key's pattern its floor is less sure
+    assert at[1].level_dbc == pytest.approx(20 * np.log10(0.03), abs=0.7)
+    assert at[2].level_dbc == pytest.approx(20 * np.log10(0.015), abs=0.7)
+    assert {at[1].nature, at[2].nature} == {"amplitude"}
