@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from sigcheck.measure.line_fit import Line
 from sigcheck.measure.line_proof import there_all_the_time
-from sigcheck.measure.line_search import LEAST_DBC, Periodogram
+from sigcheck.measure.line_search import LEAST_DBC, LOWEST_AUDIO_HZ, Periodogram
 from sigcheck.measure.modulation import Modulation
 from sigcheck.measure.track import Complex, Real
 
@@ -39,6 +39,10 @@ def wandering_lines(y: Complex, m: Modulation, known: list[float], seen: list[fl
     ratio = np.maximum(p.upper / p.noise_upper, p.lower / p.noise_lower)
     ratio[: max(p.first, round(_WANDERING_LOWEST_HZ / p.bin_hz))] = 0.0
     ratio[-reach:] = 0.0
+    # the audio's lowest end below the tone and the second harmonic above it; and the third
+    offset = np.arange(ratio.size) * p.bin_hz
+    ratio[np.abs(offset - m.tone_hz) < LOWEST_AUDIO_HZ] = 0.0
+    ratio[np.abs(offset - 2 * m.tone_hz) < _WANDER_REACH_HZ] = 0.0
     for f in known:
         k = round(f / p.bin_hz)
         ratio[max(0, k - reach) : k + reach + 1] = 0.0
