@@ -2,14 +2,15 @@
 
 Arithmetic on frequencies that were measured: an overdriven audio stage makes harmonics of the tone and products with
 whatever else is there; a recorder folds what lies above half its rate; keying, chirp and hum sit beside a harmonic as
-they sit beside the tone.
+they sit beside the tone. A gain control carries the keying's rhythm, ours or another's, into the amplitude of all that
+is there. And where no noise blurs a recording's coarse steps, rounding to them makes lines.
 """
 
 from __future__ import annotations
 
-from math import log10
+from math import inf, log10
 
-from sigcheck.measure.results import Measurements
+from sigcheck.measure.results import Measurements, Nature
 
 # What a harmonic brings along: the keying's sidebands, and those of hum.
 _KEYING_REACH_HZ, _HUM_REACH_HZ = 60.0, 400.0
@@ -21,17 +22,65 @@ _SPREAD_DB, _SPREAD_FROM_HZ = 10.0, 5.0
 _PRODUCT_ORDER, _PRODUCT_DB, _PRODUCT_REACH_HZ = 5, 12.0, 6.0
 # Harmonics folded at half the sample rate. Those of a clipped tone fall as 1/n or faster.
 _FOLDED_ORDER, _FOLDED_DB, _FOLDED_REACH_HZ = 40, 6.0, 2.0
+# Rounding: half a step of noise makes its error a noise of its own, whatever is rounded; less leaves lines.
+_BLURS_STEPS = 0.5
+# The strongest harmonic of a rounded sine of amplitude A steps, over A = 3 to 1000 (its spectrum computed): at most
+# -9.6 dB - 26.7 dB log10 A (the Bessel functions J_n of 2 pi A fall as its cube root); two may fall on one place.
+_ROUNDED_DB, _ROUNDED_SLOPE_DB, _ROUNDED_MARGIN_DB = -9.6, 80.0 / 3.0, 3.0
+# A gain control at work: so far it opens at key-up, so loud must another station be to pump it. What it does is slower
+# than the keying that drives it, and beside a line of hum that much weaker than that.
+_GAIN_OPENS_DB, _PUMPS_DBC, _PUMPED_HZ, _BESIDE_HUM_DB = 3.0, -25.0, 30.0, 20.0
 
 
 def explained(m: Measurements, hz: float, level_dbc: float) -> bool:
     """Whether a line at this audio frequency belongs to a stronger thing that has its own name."""
     p = m.purity
+    if level_dbc < rounding_lines_dbc(m):
+        return True
     if p.voice_dbc is not None and level_dbc < p.voice_dbc:
         return True
     hum = p.hum_dbc is not None and p.mains_hz is not None and level_dbc < p.hum_dbc + _AS_STRONG_DB
     if hum and _on_mains(m, hz):
         return True
     return _of_a_harmonic(m, hz, level_dbc) or _product(m, hz, level_dbc) or _folded(m, hz, level_dbc)
+
+
+def of_gain_control(m: Measurements, offset_hz: float, level_dbc: float, nature: Nature) -> bool:
+    """Whether a line is what a gain control, driven by our keying or another station's, does to the amplitude."""
+    pumped = any(o.keyed and o.level_dbc > _PUMPS_DBC for o in m.lines.others)
+    if pumped and nature == "amplitude" and offset_hz < _PUMPED_HZ:
+        return True
+    dit_s, opens_db = m.keying.dit_s, m.bursts.gain_recovery_db
+    if m.signal.kind != "keyed" or not dit_s or opens_db is None or opens_db < _GAIN_OPENS_DB:
+        return False
+    slowest_hz = 1.2 / dit_s
+    if nature == "amplitude" and offset_hz < slowest_hz:
+        return True
+    hum = [b for b in m.lines.sidebands if b.family in ("mains", "twice-mains")]
+    return any(abs(offset_hz - b.offset_hz) < slowest_hz and level_dbc < b.level_dbc - _BESIDE_HUM_DB for b in hum)
+
+
+def rounding_lines_dbc(m: Measurements) -> float:
+    """Level up to which a line may be made by the recording's own steps; -inf where noise blurs these."""
+    steps = _bare_steps(m)
+    return -inf if steps is None else _ROUNDED_DB + _ROUNDED_MARGIN_DB - _ROUNDED_SLOPE_DB * log10(steps)
+
+
+def rounding_noise_dbc(m: Measurements) -> float:
+    """Level up to which noise may be made by them: all of the rounding error's power, 1/12 of a step squared."""
+    steps = _bare_steps(m)
+    return -inf if steps is None else -10 * log10(6.0 * steps**2) + _ROUNDED_MARGIN_DB
+
+
+def _bare_steps(m: Measurements) -> float | None:
+    """The tone's amplitude in steps of the recording's resolution, where no noise blurs them."""
+    s, bits = m.signal, m.health.bits_used
+    if bits is None or s.level_dbfs is None or s.cn0_dbhz is None or s.passband_hz is None:
+        return None
+    steps = 10 ** (s.level_dbfs / 20) * 2.0 ** (bits - 1)
+    noise_db = 10 * log10(max(s.passband_hz[1] - s.passband_hz[0], 1.0)) - s.cn0_dbhz
+    noise = steps / 2**0.5 * 10 ** (noise_db / 20)
+    return steps if steps >= 1.0 and noise < _BLURS_STEPS else None
 
 
 def _on_mains(m: Measurements, offset_hz: float) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from math import sqrt
 
-from sigcheck.judge.explained import explained
+from sigcheck.judge.explained import explained, of_gain_control, rounding_lines_dbc, rounding_noise_dbc
 from sigcheck.judge.ruling import (
     Z95,
     Z_SEEN,
@@ -33,7 +33,9 @@ def other_lines(m: Measurements) -> list[Sideband]:
     ours = [
         s
         for s in _modulation(m)
-        if s.family not in ("mains", "twice-mains") and not explained(m, tone_hz + s.offset_hz, s.level_dbc)
+        if s.family not in ("mains", "twice-mains")
+        and not explained(m, tone_hz + s.offset_hz, s.level_dbc)
+        and not of_gain_control(m, s.offset_hz, s.level_dbc, s.nature)
     ]
     return sorted(ours, key=lambda s: -s.level_dbc)
 
@@ -92,6 +94,7 @@ def spur_lines(case: Case) -> Finding:
         if s.when in heard
         and not same_place(s.frequency_hz, lines.others)
         and not explained(case.m, s.frequency_hz, s.level_dbc)
+        and not of_gain_control(case.m, abs(s.frequency_hz - (case.m.signal.tone_hz or 0.0)), s.level_dbc, "single")
     ]
     value, sigma, what = max(candidates, key=lambda c: c[0], default=(None, None, ""))
     return with_floor(
@@ -102,6 +105,8 @@ def spur_lines(case: Case) -> Finding:
 
 def harmonic_distortion(case: Case) -> Finding:
     p = case.m.purity
+    if p.thd_db is not None and p.thd_db < rounding_lines_dbc(case.m):
+        return Unseen(f"so few steps of {case.m.health.bits_used} bits make such harmonics themselves")
     return with_floor(
         case, "harmonic-distortion", p.thd_db, p.thd_db_sigma, p.thd_floor_db, p.missing.get("thd_db"),
         lambda v: f"audio harmonics of the tone, {dbc_below(v)} together",
@@ -115,6 +120,8 @@ def rasp(case: Case) -> Finding:
     if p.rasp_dbc is None or p.rasp_rise_db is None:
         name = "rasp_dbc" if p.rasp_dbc is None else "rasp_rise_db"
         return Unseen(p.missing.get(name, "not measured"))
+    if p.rasp_dbc < rounding_noise_dbc(case.m):
+        return Unseen(f"so few steps of {case.m.health.bits_used} bits make such noise themselves")
     extra_db = 0.0
     if s.kind == "steady":
         width_hz = s.passband_hz[1] - s.passband_hz[0] if s.passband_hz else 0.0

@@ -63,9 +63,12 @@ def other_signals(
     for order in range(2, 8):
         allowed &= np.abs(f - order * track.tone_hz) > 30.0
     if not q.key_up and offsets.size:
-        away = np.abs(f - track.tone_hz)
-        nearest = np.abs(away[:, None] - offsets[None, :]).min(axis=1)
-        allowed &= nearest > 0.5 + 2 * q.bin_hz
+        # wherever the tone has been its lines have been too
+        been = base.path_hz[track.marks.down]
+        lowest, highest = min(float(been.min()), track.tone_hz), max(float(been.max()), track.tone_hz)
+        for offset in np.concatenate([-offsets, offsets]):
+            at = f - offset
+            allowed &= np.abs(at - np.clip(at, lowest, highest)) > 0.5 + 2 * q.bin_hz
     inside = (f > low) & (f < high)
     typical = float(np.median(q.noise[inside])) if inside.any() else 1e-30
     floor = float(10 * np.log10(limit * typical / carrier))
