@@ -243,7 +243,7 @@ def write_whole(path: str | os.PathLike[str], data: bytes) -> None:
             os.unlink(name)
             raise
     except OSError as e:
-        raise SaveError(f"{target}: cannot be written ({e.strerror or e}); choose another place with --out") from e
+        raise SaveError(f"{target}: cannot be written ({e.strerror or e}); name another place") from e
 
 
 def _explain(missing: dict[str, Any], section: str, family: Family) -> None:

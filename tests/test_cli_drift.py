@@ -98,11 +98,13 @@ def test_refusals_say_why(slots: Path, tmp_path: Path, capfd: Capture) -> None:
         ([second, str(across)], "overlap by 20.0 s"),
         ([first, "absent.flac"], "no such file"),
         ([first, "--csv", "-", "--json", "-"], "can't both print"),
+        ([first, "--csv", str(tmp_path / "absent" / "track.csv")], "track.csv: cannot be written (No such file"),
     ):
         assert run(["drift", *arguments]) == 2
         said = capfd.readouterr()
         assert why in said.err
         assert said.err.count("\n") == 1
+        assert "--out" not in said.err
         assert not said.out
 
 

@@ -13,6 +13,8 @@ from sigcheck.measure.track import Real
 # Price of a cycle in -2 log likelihood: the search for its rate among m blocks makes noise look
 # better by about 2 ln m, hence the second number.
 PRICE_CYCLE = (15.0, 2.0)
+_SHAPE = 1e-3  # of its peak: so well does the mean of a block keep the shape of a wave of five blocks
+_LITTLE_S = 1e-3  # either side of a step, for its derivative
 
 
 @dataclass(frozen=True)
@@ -42,6 +44,39 @@ class Course:
         """Offsets, constant frequency, and the terms."""
         return np.column_stack([r.offsets(), r.constant(), self.columns(r)])
 
+    def tangents(self, r: Record, sizes: Real) -> Real:
+        """What the record's values gain for a unit of each place parameter, shape (m, places).
+
+        The places are the time constant (s), each step's time (s) and the cycle's rate (Hz); ``sizes`` (terms,) are
+        those of `columns`.
+        """
+        sizes = sizes[int(self.slope) :]
+        if self.tau_s is not None:
+            return np.asarray(
+                sizes[:1] * (r.decay(1.01 * self.tau_s) - r.decay(0.99 * self.tau_s))[:, None] / (0.02 * self.tau_s)
+            )
+        if self.steps_s:
+            at, little = np.array(self.steps_s), _LITTLE_S
+            return np.asarray(sizes[: at.size] * (r.hinges(at + little) - r.hinges(at - little)) / (2 * little))
+        if self.cycle_hz is not None:
+            little = 1e-3 * self.cycle_hz
+            turned = r.waves(self.cycle_hz + little) - r.waves(self.cycle_hz - little)
+            return np.asarray((turned @ sizes[:2])[:, None] / (2 * little))
+        return np.empty((r.t.size, 0))
+
+    def moved(self, by: Real, r: Record) -> Course:
+        """The course with each place parameter moved, by no more than keeps it the same course."""
+        if self.tau_s is not None:
+            return replace(self, tau_s=self.tau_s * float(np.exp(np.clip(by[0] / self.tau_s, -0.2, 0.2))))
+        if self.steps_s:
+            block = float(np.median(np.diff(r.t)))
+            at = np.array(self.steps_s) + np.clip(by, -0.5 * block, 0.5 * block)
+            return replace(self, steps_s=tuple(float(x) for x in np.clip(at, r.first[0], r.last[-1])))
+        if self.cycle_hz is not None:
+            most = 0.1 / r.span_s
+            return replace(self, cycle_hz=self.cycle_hz + float(np.clip(by[0], -most, most)))
+        return self
+
 
 def whitened(r: Record, columns: Real) -> Real:
     """Columns (or values) in units of each block's own sigma."""
@@ -68,11 +103,11 @@ class Rest:
 
 
 def best_tau(r: Record) -> float:
-    """Time constant of the exponential that leaves least, over a grid refined twice."""
+    """Time constant of the exponential that leaves least, over a grid refined five times."""
     rest = Rest.of(r, Course("constant").design(r))
     y = rest(whitened(r, r.y))
     grid = np.geomspace(r.span_s / 30, 2 * r.span_s, 25)
-    for _ in range(3):
+    for _ in range(6):
         x = rest(whitened(r, np.column_stack([r.decay(tau) for tau in grid])))
         gain = (y @ x) ** 2 / np.maximum(np.sum(x * x, axis=0), 1e-300)
         k = int(np.argmax(gain))
@@ -90,7 +125,7 @@ def best_cycle(r: Record, slope: bool) -> float | None:
     if not trial.size:
         return None
     best, width = best_wave(r, rest, y, trial), 0.2 / span
-    for _ in range(2):
+    for _ in range(5):
         best = best_wave(r, rest, y, np.linspace(max(best - width, 0.5 / span), best + width, 9))
         width /= 4
     return best
@@ -108,11 +143,12 @@ def best_wave(r: Record, rest: Rest, y: Real, trial: Real) -> float:
 
 @dataclass(frozen=True)
 class Wave:
-    """A fast cycle: its rate, the sizes (2,) of its cosine and sine in hertz, and their sigma."""
+    """A fast cycle: its rate and its sigma, the sizes (2,) of its cosine and sine in hertz, and theirs."""
 
     hz: float
     size: Real
     sigma: float
+    hz_sigma: float
 
 
 def fast_wave(r: Record) -> Wave | None:
@@ -126,11 +162,21 @@ def fast_wave(r: Record) -> Wave | None:
     for _ in range(5):
         hz = best_wave(r, rest, y, np.linspace(hz - width, hz + width, 9))
         width /= 3
-    x = rest(whitened(r, r.waves(hz)))
+    size = _wave_fitted(r, rest, y, r.waves(hz))[0]
+    tangent = Course("cyclic", cycle_hz=hz).tangents(r, size)
+    size, sigma, hz_sigma = _wave_fitted(r, rest, y, np.column_stack([r.waves(hz), tangent]))
+    peak = float(np.hypot(*size))
+    return Wave(hz, size, float(np.hypot(sigma, _SHAPE * peak)), hz_sigma)
+
+
+def _wave_fitted(r: Record, rest: Rest, y: Real, columns: Real) -> tuple[Real, float, float]:
+    """Sizes (2,) of the first two columns, their sigma, and the sigma of the third one's."""
+    x = rest(whitened(r, columns))
     inverse = np.linalg.pinv(x.T @ x, hermitian=True)
     size = inverse @ (x.T @ y)
-    scatter = float(np.sum((y - x @ size) ** 2)) / max(r.t.size - 6, 1)
-    return Wave(hz, size, float(np.sqrt(max(scatter, 1.0) * np.trace(inverse) / 2)))
+    scatter = max(float(np.sum((y - x @ size) ** 2)) / max(r.t.size - 6, 1), 1.0)
+    own = np.sqrt(scatter * np.diag(inverse))
+    return size[:2], float(np.sqrt(0.5 * np.sum(own[:2] ** 2))), float(own[-1])
 
 
 def _fast_cycle(r: Record) -> float | None:

@@ -10,14 +10,23 @@ the oscillator, so a noisy oscillator is not taken for a drifting one.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from copy import copy
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from sigcheck.measure.cells import Cells, chirp_fit
+from sigcheck.measure.cells import CELL_S, Cells, chirp_fit
 from sigcheck.measure.courses import PRICE_CYCLE, Course, Wave, best_cycle, best_tau, fast_wave, refined
 from sigcheck.measure.drift_track import allan_deviations, repeats_each_transmission, shown_track
-from sigcheck.measure.frequency_steps import best_steps, confirmed, inside, is_even_stair, large_steps, refined_steps
+from sigcheck.measure.frequency_steps import (
+    best_steps,
+    confirmed,
+    fewer_steps,
+    inside,
+    is_even_stair,
+    large_steps,
+    refined_steps,
+)
 from sigcheck.measure.oscillator_noise import Noise
 from sigcheck.measure.own_frequencies import element_frequencies
 from sigcheck.measure.phase_jumps import phase_jumps
@@ -46,6 +55,11 @@ _SEARCH_BLOCKS = 200
 _KEYING_CYCLES = 1e-3
 _ELEMENTS_A_BLOCK = 2
 _STAIR_PLACES = 3  # first time, interval and size tell all of an even stair
+_STEP_CYCLES = 0.01  # by which the mean phase of a block may be off that has a step in it
+_NEAR_STEP_S = 0.01
+_SLUR_S = CELL_S / 12**0.5  # no step is placed better than within a cell
+_PLACING = 3  # rounds: each leaves the square of the error, in units of the course's own length
+_UNSEEN = 1e-6  # sigmas squared that a second's (hertz') move of a place changes: none
 _MEDIAN_SQUARE = 0.4549  # of a normal variable of variance 1
 
 
@@ -125,6 +139,18 @@ class _Study:
         self._coarse = replace(self.coarse, var=self.coarse.var + floor)
         self._noise = Noise(self._coarse) if floor else self.noise
 
+    def less_sure_at(self, steps_s: tuple[float, ...]) -> _Study:
+        """The study with those blocks doubted that hold a step: their mean phase is not exactly that of the course."""
+        r = self.coarse
+        if not steps_s:
+            return self
+        at = np.array(steps_s)[:, None]
+        around = ((at > r.first - _NEAR_STEP_S) & (at < r.last + _NEAR_STEP_S)).any(axis=0)
+        out = copy(self)
+        out.coarse = replace(r, var=r.var + around * (_STEP_CYCLES if r.is_phase else 0.0) ** 2)
+        out.noise = Noise(out.coarse)
+        return out
+
     def choose(self) -> Course | None:
         """The course with the lowest score, its place parameters as good as they get.
 
@@ -172,8 +198,9 @@ class _Study:
         for slope in (False, True):
             base = Course("linear" if slope else "constant", slope=slope).design(r)
             every = best_steps(r, slope, price, most)
+            kept = (every, fewer_steps(every, base, r, price), large_steps(every, base, r))
             # beside large steps small ones are the oscillator's unrest; the score tells which it is
-            for places in dict.fromkeys(tuple(inside(p, r)) for p in (every, large_steps(every, base, r))):
+            for places in dict.fromkeys(tuple(inside(p, r)) for p in kept):
                 if places and not r.is_phase:
                     places = confirmed(places, base, r, r)
                 if places:
@@ -219,6 +246,7 @@ class _Fitted:
     cov: Real
     white: float  # probability of additive noise alone
     scale: float  # its variance over the stated one
+    place_sigma: Real = field(default_factory=lambda: np.empty(0))
 
     def value(self, weights: Real) -> tuple[float, float]:
         """A linear combination of the sizes and its sigma."""
@@ -237,18 +265,47 @@ def _fitted(study: _Study, course: Course, extra: Real | None = None) -> _Fitted
     return _Fitted(course, beta, cov, fits.probability("white"), float(fits.scale[0]))
 
 
+def _located(study: _Study, course: Course) -> _Fitted:
+    """The course with its place parameters where they leave least under the noise that is there (Gauss-Newton).
+
+    Their columns come after those of the sizes, so the covariance holds what not knowing the places does to the
+    sizes; ``place_sigma`` are their own sigmas, infinite where the record does not tell one place from the next.
+    """
+    k = study.coarse.offsets().shape[1] + 1
+    terms = course.columns(study.coarse).shape[1]
+    fitted = _fitted(study, course)
+    for turn in range(_PLACING + 1):
+        turns = course.tangents(study.coarse, fitted.beta[k : k + terms])
+        seen = np.sum((turns.T**2 / study.coarse.var).T, axis=0) > _UNSEEN
+        if not seen.any():
+            return replace(fitted, place_sigma=np.full(seen.size, np.inf))
+        fitted = _fitted(study, course, turns[:, seen])
+        if turn < _PLACING:
+            by = np.zeros(seen.size)
+            by[seen] = fitted.beta[k + terms :]
+            course = course.moved(by, study.coarse)
+    sigma = np.full(seen.size, np.inf)
+    sigma[seen] = np.sqrt(np.maximum(np.diag(fitted.cov)[k + terms :], 0.0))
+    return replace(fitted, place_sigma=sigma)
+
+
 def _frequency(study: _Study, fitted: _Fitted, t: Real) -> tuple[Real, Real]:
     """Frequency of the course at the times ``t`` (audio Hz), and the weights (t, p) of its sizes."""
-    shapes = np.column_stack([np.ones(t.size), fitted.course.columns(study.coarse.at(t))])
+    at = study.coarse.at(t)
     k = study.coarse.offsets().shape[1]
+    columns = fitted.course.columns(at)
+    shapes = [np.ones(t.size), columns]
+    if (seen := np.isfinite(fitted.place_sigma)).any():
+        shapes.append(fitted.course.tangents(at, fitted.beta[k + 1 : k + 1 + columns.shape[1]])[:, seen])
+    shown = np.column_stack(shapes)
     weights = np.zeros((t.size, fitted.beta.size))
-    weights[:, k : k + shapes.shape[1]] = shapes
-    return study.coarse.base_hz + weights @ fitted.beta, weights
+    weights[:, k : k + shown.shape[1]] = shown
+    sizes = fitted.beta.copy()
+    sizes[k + 1 + columns.shape[1] :] = 0.0  # the places have been moved
+    return study.coarse.base_hz + weights @ sizes, weights
 
 
-def _result(
-    c: Cells, track: Track, reference: Real, study: _Study, course: Course, wave: Wave | None
-) -> Drift:
+def _result(c: Cells, track: Track, reference: Real, study: _Study, course: Course, wave: Wave | None) -> Drift:
     fine = study.fine
     missing = {
         "time_constant_s": "no exponential settling was seen",
@@ -259,29 +316,37 @@ def _result(
     values: dict[str, object] = {}
     with_rate = _fitted(study, replace(course, slope=course.model != "warm-up"))
     k = study.coarse.offsets().shape[1]
-    ends = np.array([fine.first[0], fine.last[-1]])
+    ends = fine.runs[[0, -1], [0, 1]] if fine.runs.size else np.array([fine.first[0], fine.last[-1]])
+    span_s = float(ends[1] - ends[0])
+    fitted = _located(study.less_sure_at(course.steps_s), course)
+    course = fitted.course
     if course.model == "warm-up":
-        fitted, values["time_constant_s"], values["time_constant_s_sigma"] = _warm_up(study, course)
+        values["time_constant_s"], values["time_constant_s_sigma"] = course.tau_s, float(fitted.place_sigma[0])
         total = _difference(study, fitted, ends)
-        rate = (total[0] / fine.span_s, total[1] / fine.span_s)
+        rate = (total[0] / span_s, total[1] / span_s)
     else:
-        fitted = _fitted(study, course)
         rate = with_rate.value(np.eye(with_rate.beta.size)[k + 1])
         if fine.is_phase and course.model in ("constant", "linear") and with_rate.white > 0.5:
             rate = _rate_of_cells(c, reference, fine, with_rate.scale)
         straight = course.model in ("constant", "linear", "random")
-        total = (rate[0] * fine.span_s, rate[1] * fine.span_s) if straight else _difference(study, fitted, ends)
+        total = (rate[0] * span_s, rate[1] * span_s) if straight else _difference(study, fitted, ends)
+    # begin and end of the key-down are each known to a cell
+    slope = np.abs(
+        np.diff(_frequency(study, fitted, np.concatenate([ends - 0.5, ends + 0.5])[[0, 2, 1, 3]])[0])[[0, 2]]
+    )
+    total = (total[0], float(np.hypot(total[1], _SLUR_S * np.hypot(*slope))))
     if course.model == "steps":
-        values["steps"] = steps = _steps(fitted, k + 1 + course.slope)
+        values["steps"] = steps = _steps(study, fitted)
         if len(steps) >= 3:
             values["equal_steps"] = _equal(steps)
     model = course.model
     if model == "cyclic" and course.cycle_hz:
         values["cycle_s"] = 1.0 / course.cycle_hz
+        values["cycle_s_sigma"] = float(fitted.place_sigma[0]) / course.cycle_hz**2
         values["cycle_peak_hz"], values["cycle_peak_hz_sigma"] = _peak(fitted, k + 1 + course.slope)
     elif wave is not None:
         model = "cyclic" if model in ("constant", "linear") else model
-        values["cycle_s"] = 1.0 / wave.hz
+        values["cycle_s"], values["cycle_s_sigma"] = 1.0 / wave.hz, wave.hz_sigma / wave.hz**2
         values["cycle_peak_hz"], values["cycle_peak_hz_sigma"] = float(np.hypot(*wave.size)), wave.sigma
     repeats = repeats_each_transmission(track.marks, fine)
     if isinstance(repeats, str):
@@ -327,21 +392,37 @@ def _rate_of_cells(c: Cells, reference: Real, record: Record, scale: float) -> t
     return float(beta[1]), float(np.sqrt(cov[1, 1] * scale))
 
 
-def _warm_up(study: _Study, course: Course) -> tuple[_Fitted, float, float]:
-    """The fitted exponential, its time constant and sigma; their covariance by the derivative."""
-    tau, r = course.tau_s or 1.0, study.coarse
-    size = _fitted(study, course).beta[-1]
-    turn = size * (r.decay(1.01 * tau) - r.decay(0.99 * tau)) / (0.02 * tau)
-    fitted = _fitted(study, course, turn[:, None])
-    return fitted, tau, float(np.sqrt(fitted.cov[-1, -1]))
-
-
-def _steps(fitted: _Fitted, first: int) -> tuple[Step, ...]:
+def _steps(study: _Study, fitted: _Fitted) -> tuple[Step, ...]:
     sigma = np.sqrt(np.diag(fitted.cov))
-    return tuple(
-        Step(time_s=at, size_hz=float(fitted.beta[first + i]), size_hz_sigma=float(sigma[first + i]))
-        for i, at in enumerate(fitted.course.steps_s)
-    )
+    first = study.coarse.offsets().shape[1] + 1 + fitted.course.slope
+    out = []
+    for i, at in enumerate(fitted.course.steps_s):
+        size = float(fitted.beta[first + i])
+        time, doubt = _step_time(study.fine, at, size, float(fitted.place_sigma[i]))
+        doubt = float(np.hypot(doubt, _SLUR_S))
+        out.append(Step(time_s=time, time_s_sigma=doubt, size_hz=size, size_hz_sigma=float(sigma[first + i])))
+    return tuple(out)
+
+
+def _step_time(r: Record, at: float, size: float, sigma: float) -> tuple[float, float]:
+    """Time of a step and its sigma, seconds, where it may lie in a gap of the key-down.
+
+    Elements' own frequencies tell no more than that it is in the gap. The phase gained across it tells the place,
+    but whole cycles of it don't show: with places 1 / size apart the phase is the same.
+    """
+    k = int(np.searchsorted(r.runs[:, 0], at)) - 1
+    if not 0 <= k < len(r.runs) - 1:
+        return at, sigma if np.isfinite(sigma) else 0.5 * float(np.median(np.diff(r.t)))
+    begin, end = float(r.runs[k, 1]), float(r.runs[k + 1, 0])
+    if not np.isfinite(sigma):
+        near = (begin, end) if at > begin else (float(r.runs[k, 0]), begin)
+        return 0.5 * (near[0] + near[1]), (near[1] - near[0]) / float(np.sqrt(12.0))
+    if not r.is_phase or at < begin:
+        return at, sigma
+    apart = 1.0 / max(abs(size), 1e-9)
+    before, after = int((at - begin) / apart), int((end - at) / apart)
+    spread = apart * float(np.sqrt(((before + after + 1) ** 2 - 1) / 12.0))
+    return at + 0.5 * (after - before) * apart, float(np.hypot(sigma, spread))
 
 
 def _equal(steps: tuple[Step, ...]) -> bool:

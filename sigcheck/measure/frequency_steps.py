@@ -134,6 +134,16 @@ def is_even_stair(places: tuple[float, ...], base: Real, r: Record) -> bool:
     return bool(np.all(np.abs(sizes / np.median(sizes) - 1) < _STAIR_SIZE) and np.all(off < _STAIR_INTERVAL))
 
 
+def fewer_steps(places: tuple[float, ...], base: Real, r: Record, price: float) -> tuple[float, ...]:
+    """Those of the steps that stand close together made one, all placed again, and those no longer worth it dropped."""
+    if len(places) < 2:
+        return places
+    columns = whitened(r, np.column_stack([base, r.hinges(np.array(places))]))
+    sizes = np.linalg.lstsq(columns, whitened(r, r.y), rcond=None)[0][-len(places) :]
+    fewer = joined(list(places), sizes, float(np.median(np.diff(r.t))))
+    return places if len(fewer) == len(places) else _pruned(r, base, fewer, price)
+
+
 def large_steps(places: tuple[float, ...], base: Real, r: Record) -> tuple[float, ...]:
     """Those of the steps that are a good part of the largest, placed again."""
     if len(places) < 2:
@@ -167,6 +177,7 @@ _STAIR_LEAST, _STAIR_SIZE, _STAIR_INTERVAL = 4, 0.25, 0.2
 _REFUTED_SIGMAS = 4.0
 _NEAREST = 5  # elements on either side
 _FOR_A_SLOPE = 6
+_NEAR_S = 0.02  # beside an element: so well is a step placed before it is confirmed
 _UNREST = 5.0  # times the stated scatter
 
 
@@ -208,6 +219,8 @@ def _excess(elements: Record, at: Real, k: int, size: float) -> float:
     Those nearest to it are asked, a common slope beside the step: over longer times the frequency drifts.
     """
     part = np.searchsorted(at, elements.t)
+    # an element with the step within it has a frequency between the two
+    part[(elements.first - _NEAR_S < at[k]) & (elements.last + _NEAR_S > at[k])] = -1
     before, after = np.flatnonzero(part == k)[-_NEAREST:], np.flatnonzero(part == k + 1)[:_NEAREST]
     if not before.size or not after.size:
         return np.inf  # no element there: nothing speaks for it

@@ -11,7 +11,8 @@ Units: cycles, hertz, seconds. A block of key-down time tau and amplitude A in n
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,7 +34,8 @@ class Record:
     ``y`` is relative to a tone of exactly ``base_hz``. ``t`` is the mean time of the block's
     key-down, ``spread`` its mean square about ``t``, ``first`` and ``last`` its limits. Blocks of
     different ``group`` have no common phase. ``middle_s`` is the mean time of the key-down signal,
-    ``start_s`` its beginning: times that the courses of frequency are written from.
+    ``start_s`` its beginning: times that the courses of frequency are written from. ``runs`` (k, 2) are begin and end
+    of each unbroken stretch of key-down; without them a block is taken as key-down throughout.
     """
 
     is_phase: bool
@@ -48,6 +50,7 @@ class Record:
     group: NDArray[np.intp]
     middle_s: float
     start_s: float
+    runs: Real = field(default_factory=lambda: np.empty((0, 2)))
 
     @property
     def span_s(self) -> float:
@@ -64,7 +67,7 @@ class Record:
         one, zero = np.ones(t.size), np.zeros(t.size)
         return replace(
             self, is_phase=False, t=t, y=zero, var=one, seconds=one, spread=zero, first=t, last=t,
-            group=np.zeros(t.size, np.intp),
+            group=np.zeros(t.size, np.intp), runs=np.empty((0, 2)),
         )  # fmt: skip
 
     def merged(self, most: int) -> Record:
@@ -128,10 +131,41 @@ class Record:
         t, at = self.t[:, None], at_s[None, :]
         first, last = self.first[:, None], self.last[:, None]
         length = np.maximum(last - first, 1e-9)
+        if self.is_phase:
+            out = np.where(at <= first, t - at, 0.5 * np.maximum(last - at, 0.0) ** 2 / length)
+        else:
+            out = np.clip((last - at) / length, 0.0, 1.0)
+        if self.runs.size:
+            block, step = np.nonzero((at > first) & (at < last))
+            out[block, step] = self._hinge_inside(at_s[step], self.first[block], self.last[block])
+        return np.asarray(out)
+
+    def _hinge_inside(self, at: Real, first: Real, last: Real) -> Real:
+        """What 1 Hz from ``at`` (n,) on adds to blocks from ``first`` to ``last``, each around its ``at``.
+
+        To a phase: the mean of t - at over the key-down after it. To a frequency by least squares: of an element of
+        length d with the part x of it before the step, 1 - 3 x^2 + 2 x^3, for that is how the slope of a straight
+        line follows a bend; elements count by d^3, their information.
+        """
+        begin, end = self.runs[:, 0], self.runs[:, 1]
+        length = end - begin
+
+        def upto(x: Real, whole: Real, part: Callable[[Real, NDArray[np.intp]], Real]) -> Real:
+            """Integral up to ``x``: of whole runs before it, and of the part of the run that it lies in."""
+            k = np.maximum(np.searchsorted(begin, x, side="right") - 1, 0)
+            before = np.append(0.0, np.cumsum(whole))[k]
+            return np.asarray(before + part(np.clip(x, begin[k], end[k]), k))
+
         if not self.is_phase:
-            return np.asarray(np.clip((last - at) / length, 0.0, 1.0))
-        inside = 0.5 * np.maximum(last - at, 0.0) ** 2 / length
-        return np.asarray(np.where(at <= first, t - at, inside))
+            a, b, x = (
+                upto(v, length**3, lambda v, k: (v - begin[k]) ** 2 * (3 * length[k] - 2 * (v - begin[k])))
+                for v in (first, last, at)
+            )
+            return np.asarray((b - x) / np.maximum(b - a, 1e-300))
+        time = [upto(v, length, lambda v, k: v - begin[k]) for v in (first, last, at)]
+        moment = [upto(v, 0.5 * (end**2 - begin**2), lambda v, k: 0.5 * (v**2 - begin[k] ** 2)) for v in (last, at)]
+        after = moment[0] - moment[1] - at * (time[1] - time[2])
+        return np.asarray(after / np.maximum(time[1] - time[0], 1e-9))
 
     def waves(self, hz: float | Real) -> Real:
         """Frequencies cos and sin(2 pi hz (t - middle)); shape (m, 2)."""
@@ -267,9 +301,17 @@ def frequency_record(c: Cells, phase: Real, *, least_energy: float = 12.0) -> Re
         group=np.zeros(t.size, np.intp),
         middle_s=float(np.average(t, weights=seconds)),
         start_s=float(c.index[0] * c.length_s),
+        runs=_runs(c),
     )
     keep = (energy / (c.noise_density * seconds) > least_energy) & (count >= 3)
     return r.take(keep) if keep.any() else r
+
+
+def _runs(c: Cells) -> Real:
+    """Begin and end of each unbroken stretch of key-down, shape (k, 2)."""
+    first = c.run_start
+    last = np.append(first[1:], c.t.size) - 1
+    return np.column_stack([c.t[first] - 0.5 * c.seconds[first], c.t[last] + 0.5 * c.seconds[last]])
 
 
 def with_breaks_at_gaps(r: Record) -> Record:
@@ -346,6 +388,7 @@ def _blocks(
         group=group[starts],
         middle_s=float(np.average(t, weights=seconds)),
         start_s=float(c.index[0] * c.length_s),
+        runs=_runs(c),
     )
     return without_odd_blocks(whole.take(heard))
 

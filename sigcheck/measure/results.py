@@ -269,6 +269,7 @@ class Step:
     time_s: float
     size_hz: float
     size_hz_sigma: float
+    time_s_sigma: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -304,6 +305,7 @@ class Drift(Family):
     steps: tuple[Step, ...] = ()
     equal_steps: bool | None = None
     cycle_s: float | None = None
+    cycle_s_sigma: float | None = None
     cycle_peak_hz: float | None = None
     cycle_peak_hz_sigma: float | None = None
     repeats_each_transmission: bool | None = None
