@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sigcheck.measure.keying_ripple import Ripple, ripple
 from sigcheck.measure.levels import pyramid
 from sigcheck.measure.track import Complex, Mask, Real, Track
 
@@ -37,6 +38,9 @@ _CLEAR = 6.0  # amplitude over rms noise at which a half-amplitude crossing is b
 _FASTEST_CONTROL_S = 0.0005  # a control that closes faster would follow the audio itself (common practice, no source)
 _LEAST_OPENED = 0.03  # a quarter of a decibel: less moves an edge by less than its shape is known
 _UNDONE = 0.5  # rise lost over gain lost in it, as far as it can't be undone (simulated: attacks of 1 to 30 ms)
+# Overshoot of the filters of receivers, over the settled level, and how long it lasts over the rise (Butterworth,
+# Chebyshev and elliptic filters of order 2 to 6, the tone in their middle or off it: 0.2, 0.5 in one of twenty)
+_RINGS_BY, _RINGS_FOR = 1.2, 0.7
 _UNEVEN = 1.3  # scatter of crossings over that of white noise on a straight edge (simulated keying: 1.1 to 1.8)
 _FOLLOWED = 5.0  # amplitude over rms noise at which an average's phase is its own
 
@@ -67,6 +71,7 @@ class Elements:
     hz: Real
     settled: Rows
     short_gap: Mask
+    ripple: Ripple | None = None
 
     @property
     def length_s(self) -> Real:
@@ -94,12 +99,13 @@ class Elements:
             hz=self.hz[use],
             settled=self.settled[use],
             short_gap=self.short_gap[use],
+            ripple=None if self.ripple is None else self.ripple.chosen(use),
         )
 
     def cut(self, at_s: Real, before_s: float, after_s: float) -> tuple[Real, Rows]:
-        """Stretches about times (n,): (t (m,), rows (n, m)), settled phase and frequency taken out.
+        """Stretches about times (n,): (t (m,), rows (n, m)), settled phase, frequency and ripple taken out.
 
-        Row i holds z(at_i + t) turned by element i's own phase, amplitudes as they are.
+        Row i holds z(at_i + t) turned by element i's own phase, amplitudes as they are but for ripple.
         """
         margin = 8.0 / self.half_band_hz
         first = np.floor((at_s - before_s - margin) * self.rate_hz).astype(np.intp)
@@ -116,6 +122,8 @@ class Elements:
         t = np.arange(m) / self.rate_hz - before_s
         since_middle = at_s[:, None] + t - 0.5 * (self.on_s + self.off_s)[:, None]
         out = np.fft.ifft(spectra, axis=1)[:, :m] * _turn(-2 * np.pi * self.hz[:, None] * since_middle)
+        if self.ripple is not None:
+            out = out / self.ripple.gain(at_s[:, None] + t)
         return t, np.asarray(out * np.conj(_unit(self.settled))[:, None], np.complex128)
 
 
@@ -157,7 +165,8 @@ def elements(track: Track, dit_s: float, inside: Mask | None) -> Elements | None
     if longer.sum() >= LEAST_ELEMENTS:  # a short element may end before its frequency has settled
         hz = np.interp(on, on[longer], hz[longer])
     settled = _settled_amplitude(z, rate, on, off, hz)
-    out = Elements(z, rate, half, on, off, hz, settled, short[index])
+    swing = ripple(z, rate, on, off)
+    out = Elements(z, rate, half, on, off, hz, settled, short[index], swing)
     out = out.chosen(np.abs(settled) > 0.25 * np.median(np.abs(settled)))
     return out if out.on_s.size >= LEAST_ELEMENTS else None
 
@@ -326,6 +335,7 @@ class Edge:
     noise_density: float  # per Hz, of single elements, relative to their power
     rising: bool
     opened: float = 0.0  # logarithm of the gain before a rise over that after it, where noise tells it
+    unseen: float = np.inf  # the most that it can have been where the noise shows none
 
     def time(self, mean: Rows | None = None, *, gain_undone: float = 0.5) -> float | None:
         """10..90 % time of the in-phase part, in seconds; see :func:`_ten_to_ninety`.
@@ -337,7 +347,10 @@ class Edge:
         t = self.average.t
         mean = self.average.mean() if mean is None else mean
         level = np.asarray((mean * np.exp(-1j * _phase_course(t, mean))).real)
-        return _ten_to_ninety(t, _without_gain(t, level, gain_undone) if self.rising else level)
+        if not self.rising:
+            return _ten_to_ninety(t, level)
+        ringing_s = 0.0 if self.opened else _RINGS_FOR * (_ten_to_ninety(t, level) or 0.0)
+        return _ten_to_ninety(t, _without_gain(t, level, gain_undone, self.unseen, ringing_s))
 
     def without_known_gain(self) -> tuple[float, float] | None:
         """Rise by the gain that the noise told, and the control's time constant that goes with it, in seconds.
@@ -442,11 +455,11 @@ def edge(e: Elements, *, rising: bool, gap_s: float) -> Edge:
     turned = rows[:, late] * np.conj(_unit(_mix(amplitude, rows[:, late])))
     noise = 2 * float(np.mean(turned.imag**2))
     density = 0.5 * (noise + quiet) / (2.2 * e.half_band_hz) / float(np.mean(amplitude**2))
-    opened = 0.0
+    opened, unseen = 0.0, np.inf
     if rising:
         width = 2 * round(0.002 * e.rate_hz) + 1
-        opened = _gain_opened(rows[:, t < 0.5 * t[0]], rows[:, t > 0.5 * t[-1]], width)
-    return Edge(Average.of(t, rows, amplitude), density, rising, opened)
+        opened, unseen = _gain_opened(rows[:, t < 0.5 * t[0]], rows[:, t > 0.5 * t[-1]], width)
+    return Edge(Average.of(t, rows, amplitude), density, rising, opened, unseen)
 
 
 def edge_time(e: Edge) -> Figure:
@@ -478,14 +491,16 @@ def edge_time(e: Edge) -> Figure:
     return Figure(value, sigma)
 
 
-def _without_gain(t: Real, level: Real, law: float) -> Real:
+def _without_gain(t: Real, level: Real, law: float, most: float = np.inf, ringing_s: float = 0.0) -> Real:
     """A rise without the closing of a gain control, which has opened in the gap before it.
 
     The control closes at a rate that goes with how far its output stands above the settled level: with the
     logarithm of that in a loop that works in decibels (``law`` 1), with the level itself in a linear one
     (``law`` 0). So the logarithm of the gain still to be lost is the integral of the output's excess from now
     on, over the control's time constant; and that follows from the tail, where the edge is over and all of
-    the excess is gain. A level that sags by itself after the edge is taken off in the same way.
+    the excess is gain. A level that sags by itself after the edge is taken off in the same way. A peak above
+    ``most`` (logarithm of a gain) is none of a gain control: the noise would have shown it. A low one that is gone
+    within ``ringing_s`` is what a filter makes of an edge.
     """
     seen = _excess(t, level, law)
     if seen is None:
@@ -495,8 +510,11 @@ def _without_gain(t: Real, level: Real, law: float) -> Real:
     late = (t > 0.6 * t[-1]) & (t < 0.95 * t[-1])
     if y[peak] < 1 + max(_RAISED, 5 * float(np.std(y[late]))) or t[peak] > 0.4 * t[-1]:
         return level
+    if np.log(y[peak]) > most:
+        return level
     # a filter's ringing swings about the settled level: its excess comes to nothing
-    if to_come[peak] < max(0.001, 0.3 * t[peak]) * np.log(y[peak]):
+    short_s = max(0.001, 0.3 * t[peak], ringing_s * (y[peak] < _RINGS_BY))
+    if to_come[peak] < short_s * np.log(y[peak]):
         return level
     out = level
     # the edge is over at the peak of what comes out once the gain is taken off: not before its own peak
@@ -531,23 +549,28 @@ def _excess(t: Real, level: Real, law: float) -> tuple[Real, Real, float] | None
     return y, np.asarray(np.cumsum(excess[::-1])[::-1] * step), settled
 
 
-def _gain_opened(before: Rows, after: Rows, width: int) -> float:
+def _gain_opened(before: Rows, after: Rows, width: int) -> tuple[float, float]:
     """Logarithm of the amplitude gain before an edge over that after it, by the noise (n, m) of single elements.
 
-    The noise at more than some 200 Hz from the tone: neither backwave nor hum nor a chirp reaches there.
+    The noise at more than some 200 Hz from the tone: neither backwave nor hum nor a chirp reaches there. 0 where it
+    shows none; then the second is the most that it can have been, infinite where the tone's own noise hides it.
     """
-    powers = []
+    powers, squares = [], []
     for rows in (before, after):
-        if rows.shape[1] < 2 * width:
-            return 0.0
+        if rows.shape[1] < 2 * width or len(rows) < LEAST_ELEMENTS:
+            return 0.0, np.inf
         rows = rows - rows.mean(axis=0)  # a filter's ringing is the same in all of them
         total = np.cumsum(np.pad(rows, ((0, 0), (1, 0))), axis=1)
         means = (total[:, width:] - total[:, :-width]) / width
         lead = (width - 1) // 2
-        powers.append(float(np.mean(np.abs(rows[:, lead : lead + means.shape[1]] - means) ** 2)))
-    sigma = 1.0 / np.sqrt(max(before.size, 1))  # half of that of a power by as many samples, twice for their overlap
-    opened = 0.5 * float(np.log(max(powers[0], 1e-30) / max(powers[1], 1e-30)))
-    return opened if opened > max(3 * sigma, _LEAST_OPENED) else 0.0
+        each = np.mean(np.abs(rows[:, lead : lead + means.shape[1]] - means) ** 2, axis=1)
+        powers.append(max(float(each.mean()), 1e-30))
+        squares.append(float(each.var()) / len(rows) / powers[-1] ** 2)
+    sigma = 0.5 * float(np.sqrt(sum(squares)))
+    opened = 0.5 * float(np.log(powers[0] / powers[1]))
+    if opened > max(3 * sigma, _LEAST_OPENED):
+        return opened, np.inf
+    return 0.0, max(opened, 0.0) + 3 * sigma if opened > -3 * sigma else np.inf
 
 
 def _ten_to_ninety(t: Real, level: Real) -> float | None:

@@ -38,6 +38,7 @@ _RINGS = ((0.5, 0.67), (0.67, 0.85))  # of the reach of the passband, whose skir
 _FLOOR_DOUBT = 0.03  # share of itself by which the noise floor under a spectrum may be off
 _MOST_EDGE = 0.35  # of a gap that edges and their scatter may take; else what is left at key-up is read in longer ones
 _LONG_GAPS = 6
+_MOST_BROKEN = 0.6  # of the starts; of fewer, those that don't break agree, and the average is theirs
 _CROSSINGS, _CROSSINGS_KNOWN = 0.5, 0.7  # logarithm: crossings' variance in simulated keying, 0.8 to 3.5 of the model
 _BESIDE_CHANCE = 2.5  # deviations: among the hundreds of fists two happen every day
 _LEAST_CROSSING_S = 5e-6  # no edge is found better than that between samples
@@ -283,7 +284,10 @@ def _edges(out: _Values, elements: Elements | None, gap_s: float, limit_s: float
     rise = edges.edge(calm, rising=True, gap_s=gap_s)
     fall = edges.edge(elements, rising=False, gap_s=gap_s)
     times = edges.edge_time(rise), edges.edge_time(fall)
-    out.put("rise_s", times[0])
+    broken = element_course.broken_starts(calm, gap_s)
+    bounces = broken.value is not None and broken.value > _MOST_BROKEN
+    unlike = Figure(None, reason="most starts open again: no two edges are alike")
+    out.put("rise_s", unlike if bounces else times[0])
     out.put("fall_s", times[1])
     slower = max((f.value for f in times if f.value is not None), default=max(limit_s, 0.005))
     course = element_course.course(calm, slower)
@@ -297,7 +301,7 @@ def _edges(out: _Values, elements: Elements | None, gap_s: float, limit_s: float
         hertz = settle = Figure(None, reason=why)
     out.put("chirp_hz", hertz)
     out.put("chirp_settle_s", settle)
-    out.put("broken_starts", element_course.broken_starts(calm, gap_s))
+    out.put("broken_starts", broken)
     return float(np.hypot(rise.crossing_sigma_s, fall.crossing_sigma_s) / np.sqrt(2.0))
 
 

@@ -22,11 +22,10 @@ Rows = NDArray[np.float64]
 
 _CELLS = 4  # in a dit
 _CHUNK_UNITS, _OVERLAP_UNITS = 30, 9  # worked on at once; what is told by what is known before and after
-_MOST_CHUNKS = 40
+_MOST_CHUNKS = (40, 40, 10)  # in each round; a third one is seldom needed, and must not cost what the first did
 _PAUSED = 2.0  # log-odds of a gap that goes on beyond the longest
 _SEED = 20240229
 _LEVELS_DB = np.array([-1.2, 0.0, 1.4])
-_ROUNDS = 3
 _UNSETTLED_DB = 1.5  # where the last round still moved on: by as much as the levels tried lie apart
 _SLOPE = 0.9  # of the log-odds of a wrong character, per dB (simulated: 1.1 by machine, 0.7 by hand)
 
@@ -53,9 +52,9 @@ def breaks(track: Track, k: Keying, *, wrong: float, guess_db: float, most_db: f
 
     Levels about the guess are tried, and about what comes out where that lies elsewhere.
     """
-    for _ in range(_ROUNDS):
+    for most_chunks in _MOST_CHUNKS:
         levels = np.minimum(guess_db + _LEVELS_DB, most_db)
-        trial = tried(track, k, levels)
+        trial = tried(track, k, levels, most_chunks)
         if trial is None:
             return None
         fitted = _fitted(trial)
@@ -91,8 +90,10 @@ class _Lengths:
         return cls(unit, 2 * unit - gap, max(dah, 1.3 * unit), gaps)
 
 
-def tried(track: Track, k: Keying, energy_db: Real) -> Trial | None:
+def tried(track: Track, k: Keying, energy_db: Real, most_chunks: int = _MOST_CHUNKS[0]) -> Trial | None:
     """The signal read again at those energies of a dit over the noise density, in dB (levels,).
+
+    At most so many chunks of thirty dits, about the middle of the transmission.
 
     None where the speed is not known, or fewer than eight characters are whole.
     """
@@ -105,7 +106,7 @@ def tried(track: Track, k: Keying, energy_db: Real) -> Trial | None:
     size = round(_CHUNK_UNITS * _CELLS)
     overlap = round(_OVERLAP_UNITS * _CELLS)
     whole = int((off[-1] - on[0]) / cell_s) + 2 * _CELLS
-    count = min(max(1, -(-whole // size)), _MOST_CHUNKS)
+    count = min(max(1, -(-whole // size)), most_chunks)
     first_s = max(on[0] - lengths.unit, 0.5 * (on[0] + off[-1] - count * size * cell_s))
     tone, level = _in_cells(track, first_s - overlap * cell_s, cell_s, count * size + 2 * overlap)
     rng = np.random.default_rng(_SEED)

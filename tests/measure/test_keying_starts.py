@@ -50,6 +50,9 @@ def test_starts_that_bounce_are_seen_and_are_no_chirp(share: float, snr_db: floa
     assert k.broken_starts is not None and 0.4 * share < k.broken_starts <= 1.1 * share
     assert k.chirp_hz is not None and k.chirp_hz_sigma is not None
     assert abs(k.chirp_hz) < max(3 * k.chirp_hz_sigma, 1.0)
+    if k.broken_starts > 0.6:  # the average of starts that all differ is no edge
+        assert k.rise_s is None and "no two edges are alike" in k.missing["rise_s"]
+    assert k.fall_s is not None and k.fall_s < 0.002
 
 
 def test_starts_that_do_not_bounce() -> None:
