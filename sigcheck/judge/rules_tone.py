@@ -166,6 +166,8 @@ def _has_key_up(case: Case) -> bool:
 _CHIRPED_RAD = 0.06
 # A chain that clips takes a fifth of the noise's amplitude away, and leaves its angle.
 _CLIPPED, _DISTORTED_DB = 0.45, -30.0
+# The noise's density is known to half a decibel: amplitude further below it is flattened, angle within it explained.
+_LESS_AMPLITUDE, _NO_MORE_ANGLE = 0.93, 1.12
 _ANGLE_BAND_HZ = 600.0  # the excess is taken within 300 Hz of the tone
 
 
@@ -180,6 +182,8 @@ def noisy_tone(case: Case) -> Finding:
         floor = max(floor, _CLIPPED * (p.am_percent or 0.0) / 100.0)
     if floor is not None and _clipped(case):
         floor = max(floor, _all_in_the_angle(case.m))
+    if floor is not None and p.pm_excess_rad is not None and _flattened(case.m):
+        floor = max(floor, p.pm_excess_rad)
     return with_floor(
         case, "noisy-tone", p.pm_excess_rad, p.pm_excess_rad_sigma, floor, p.missing.get("pm_excess_rad"),
         lambda v: f"phase noise of the tone of {v:.3f} rad beyond the additive noise",
@@ -191,6 +195,23 @@ def _all_in_the_angle(m: Measurements) -> float:
     if m.signal.snr_db is None:
         return 0.0
     return sqrt(ratio(-m.signal.snr_db) * _ANGLE_BAND_HZ / 2500.0)
+
+
+def _flattened(m: Measurements) -> bool:
+    """Whether a gain control takes from the noise's amplitude, while its angle is what the noise explains.
+
+    Angle over amplitude is then no noise of the tone.
+    """
+    s, p = m.signal, m.purity
+    if s.passband_hz is None or s.tone_hz is None or s.cn0_dbhz is None or p.am_percent is None or p.pm_rad is None:
+        return False
+    reach_hz = _ANGLE_BAND_HZ / 2
+    width_hz = min(s.passband_hz[1], s.tone_hz + reach_hz) - max(s.passband_hz[0], s.tone_hz - reach_hz)
+    additive = ratio(-s.cn0_dbhz) * max(width_hz, 0.0) / 2  # half of it in the amplitude, half in the angle
+    inside = [b for b in m.lines.sidebands if b.offset_hz < reach_hz]
+    am = (p.am_percent / 100.0) ** 2 - sum(b.am_index**2 for b in inside) / 2
+    pm = p.pm_rad**2 - sum(b.pm_index_rad**2 for b in inside) / 2
+    return am < _LESS_AMPLITUDE * additive and pm < _NO_MORE_ANGLE * additive
 
 
 def _clipped(case: Case) -> bool:

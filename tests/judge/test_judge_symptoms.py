@@ -442,3 +442,25 @@ def test_a_backwave_known_to_some_decibels_is_one_all_the_same():
     keying = {"backwave_db": -17.0, "backwave_db_sigma": 3.0, "backwave_floor_db": -40.0}
     assert severity(clean(keying=keying), "backwave") == "fault"
     assert severity(clean(keying={**keying, "backwave_db": -33.0}), "backwave") == "note"
+
+
+@pytest.mark.parametrize(
+    ("am_share", "pm_share", "wanted"),
+    [
+        (0.80, 1.02, "unseen"),  # a gain control has taken a fifth of the amplitude
+        (1.00, 1.25, "note"),  # nothing is flattened
+        (0.80, 1.30, "note"),  # the angle is more than the noise explains
+    ],
+)
+def test_a_gain_control_that_flattens_the_noise_makes_no_noisy_tone(
+    am_share: float, pm_share: float, wanted: str
+) -> None:
+    """43 dBHz: within 300 Hz either way the noise has 600 / 10^4.3 / 2 of the tone's power in each part."""
+    additive = 600.0 / 10**4.3 / 2
+    noise = {
+        "am_percent": 100 * (am_share * additive) ** 0.5, "pm_rad": (pm_share * additive) ** 0.5,
+        "pm_excess_rad": ((pm_share - am_share) * additive) ** 0.5, "pm_excess_rad_sigma": 0.002,
+        "pm_excess_floor_rad": 0.015,
+    }  # fmt: skip
+    m = steady(signal={"kind": "steady", "cn0_dbhz": 43.0, "snr_db": 9.0}, purity=noise)
+    assert severity(m, "noisy-tone") == wanted
