@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
+from itertools import combinations
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -64,7 +65,17 @@ _LENGTH_SPREAD = 0.12  # of the logarithm of lengths; noise places the edges of 
 _MOST_WEIGHTING = 0.3  # of a dit, by which all marks may be longer and all gaps shorter
 _MOST_MISFIT = 1.3  # mean over the lengths; exponential lengths, as of a loose contact, have 2.5
 _LEAST_PARTED = 0.7  # of DFCW's elements have a gap after them: what merely steps about has none
-_LEAST_INSIDE = 0.35  # of the gaps lie inside characters
+_USUAL_GAPS = (0.65, 0.25, 0.1)  # share of gaps inside characters, between them, between words (plain text)
+_EDGES_SCATTER = 2.5  # over a dit's energy: scatter of a gap in dits, both its edges placed by energy (simulated)
+_KEYED_SCATTER = 0.03  # of a dit: what keyer, filter and the steps of the runs leave of a strong signal's gaps
+_GAP_SCATTER = 0.07  # of a gap, by which those of one kind differ
+_LEVELS = 25  # lengths of each kind that are tried
+_PAUSE = 3.2  # standard deviations, as which any longer gap counts: it may last some ten dits, which makes exp(-5)
+_STRAY = 4.0  # standard deviations, at which a gap is none of the kinds
+_LONGER = 1.5  # times as long is the next kind of gap
+_LEAST_STEP = 0.25  # dits, by which it is longer
+_WRONG_LENGTH = 0.5  # dits, by which an element may be two in one, or a piece
+_HARDLY_SURE = 0.3
 _MOST_SPREAD = 0.2  # of the lengths about their classes: machines key slow modes
 _WIDEST_SHIFT_HZ = 520.0
 _SEARCH_FRAMES_S = (1.0, 4.0, 20.0)
@@ -365,9 +376,7 @@ def _lengths(scale: float, wanted: Sent | None, b: path.Band) -> list[float]:
     return [v for v in out if path.SHORTEST_FRAME_S <= v <= path.scales(b)[-1] * 2]
 
 
-def _courses(
-    b: path.Band, length: float, wanted: Sent | None
-) -> list[tuple[path.Band, path.Band, path.Course]]:
+def _courses(b: path.Band, length: float, wanted: Sent | None) -> list[tuple[path.Band, path.Band, path.Course]]:
     f = path.cropped(path.frames(b, length))
     shifts = {0, 1, 2, 3, *path.likely_shifts(f)}
     if wanted is not None and wanted.shift_hz is not None:
@@ -617,9 +626,7 @@ def _likeness(heard: str, text: str) -> float:
     return sum(m.size for m in same if m.size > 1) / max(len(heard), 1)
 
 
-def _with_partner(
-    s: Survey, read: SlowKeying, frame_s: float, noise: path.Noise, wanted: Sent | None
-) -> SlowKeying:
+def _with_partner(s: Survey, read: SlowKeying, frame_s: float, noise: path.Noise, wanted: Sent | None) -> SlowKeying:
     """The reading with the tone that is on while this one is off, where there is such a tone far from it."""
     runs, pair = read.runs, read.pair
     centre = pair.low.centre_hz
@@ -711,7 +718,10 @@ def _from_tones(runs: Runs, sure: Real, inverted: bool, pair: Pair, dit_s: float
     if parted < _LEAST_PARTED:
         return None
     dah = (runs.state[mine] == HIGH) != inverted
-    between = _gap_classes(on[1:] - off[:-1], dit_s)
+    energy = float(np.median(pair.density[: pair.tones])) * dit_s
+    between, told = _gap_classes(on[1:] - off[:-1], dit_s, energy)
+    odd = np.abs(off - on - np.median(off - on)) > _WRONG_LENGTH * dit_s
+    sure_each = sure[mine] * np.append(told, 1.0) * np.where(odd, _HARDLY_SURE, 1.0)
     marks = np.where(dah, 3.0, 1.0)
     gaps = np.array([1.0, 3.0, 7.0])[between]
     begin = np.concatenate([[0.0], np.cumsum(marks[:-1] + gaps)])
@@ -728,32 +738,46 @@ def _from_tones(runs: Runs, sure: Real, inverted: bool, pair: Pair, dit_s: float
         replace(c, start_s=float(np.interp(c.start_s, begin, on)), end_s=float(np.interp(c.end_s, begin + marks, off)))
         for c in decoded.characters
     )
-    return Elements(on, off, dah, sure[mine], replace(decoded, characters=placed))
+    return Elements(on, off, dah, sure_each, replace(decoded, characters=placed))
 
 
-def _gap_classes(gap: Real, dit_s: float) -> NDArray[np.intp]:
-    """0 within a character, 1 between characters, 2 between words: three groups with the least scatter within.
+def _gap_classes(gap_s: Real, dit_s: float, dit_energy: float) -> tuple[NDArray[np.intp], Real]:
+    """Kind of each gap, 0 within a character, 1 between characters, 2 between words; and its probability.
 
-    On a logarithmic scale, as letter and word gaps differ by a factor; what is hardly longer is no class.
+    Each kind has its own length, whatever it is in dits, and scatters about it by what noise leaves of two edges
+    and by a share of itself; the lengths are those that explain all gaps best. A group that is split or two that
+    are pooled explain them worse.
     """
-    x = np.log(np.clip(gap, 0.0, 12 * dit_s) + 0.2 * dit_s)
-    grid = np.unique(np.quantile(x, np.linspace(0.02, 0.98, 49)))
-    best, edges = np.inf, (np.inf, np.inf)
-    # plain text has two gaps inside characters and more for each one between them
-    for a in grid[grid >= np.quantile(x, _LEAST_INSIDE)]:
-        for b in grid[grid >= a]:
-            groups = (x[x <= a], x[(x > a) & (x <= b)], x[x > b])
-            # a group costs what a scatter of its own of 0.15 in a few members would
-            cost = sum(float(np.sum((g - g.mean()) ** 2)) + 0.1 for g in groups if g.size)
-            if cost < best:
-                best, edges = cost, (float(a), float(b))
-    found = np.where(x > edges[1], 2, np.where(x > edges[0], 1, 0))
-    for upper in (2, 1):
-        if (found == upper).any() and (found == upper - 1).any():
-            step = x[found == upper].mean() - x[found == upper - 1].mean()
-            if step < np.log(1.35):
-                found[found == upper] = upper - 1
-    if (found == 2).any() and not (found == 1).any():
-        found[found == 2] = 1
-    return np.asarray(found, np.intp)
+    gap = np.clip(gap_s / dit_s, 0.0, 12.0)
+    edges = max(_EDGES_SCATTER / dit_energy, _KEYED_SCATTER)
+    usual = np.log(_USUAL_GAPS)
+    grid = np.unique(np.round(np.quantile(gap, np.linspace(0.01, 0.99, _LEVELS)), 3))
+    best, lengths = -np.inf, np.array([float(np.median(gap))])
+    for count in (1, 2, 3):
+        levels = grid[np.array(list(combinations(range(grid.size), count)), np.intp).reshape(-1, count)]
+        apart = (levels[:, 1:] >= _LONGER * levels[:, :-1]) & (np.diff(levels) >= max(_LEAST_STEP, 2.5 * edges))
+        levels = levels[apart.all(axis=1)]
+        if levels.size:
+            likely = np.logaddexp.reduce(_gap_nats(gap, levels, edges) + usual[:count], axis=2).sum(axis=0)
+            k = int(likely.argmax())
+            if likely[k] > best:
+                best, lengths = float(likely[k]), levels[k]
+    weight = _gap_nats(gap, lengths[None], edges)[:, 0] + usual[: lengths.size]
+    share = np.exp(weight - weight.max(axis=1, keepdims=True))
+    share /= share.sum(axis=1, keepdims=True)
+    kind = share.argmax(axis=1)
+    sure = share[np.arange(kind.size), kind]
+    if lengths.size == 2:
+        kind = np.where(gap > _LONGER * lengths[1] + edges, 2, kind)
+    return np.asarray(kind, np.intp), np.asarray(sure)
 
+
+def _gap_nats(gap: Real, levels: Real, edges: float) -> Real:
+    """Log-likelihood of gaps (n,) of each kind for trial lengths (trials, kinds); shape (n, trials, kinds).
+
+    The longest kind may be a pause as long as it likes, at a price.
+    """
+    spread = np.hypot(edges, _GAP_SCATTER * levels)
+    away = (gap[:, None, None] - levels) / spread
+    away[..., -1] = np.minimum(away[..., -1], _PAUSE)
+    return np.asarray(-0.5 * np.minimum(away**2, _STRAY**2) - np.log(spread / edges))
