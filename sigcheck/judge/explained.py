@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from math import inf, log10
 
+from sigcheck.measure.nonlinear import products
 from sigcheck.measure.results import Measurements, Nature
 
 # What a harmonic brings along: the keying's sidebands, and those of hum.
@@ -32,12 +33,15 @@ _ROUNDED_DB, _ROUNDED_SLOPE_DB, _ROUNDED_MARGIN_DB = -9.6, 80.0 / 3.0, 3.0
 _GAIN_OPENS_DB, _PUMPS_DBC, _PUMPED_HZ, _BESIDE_HUM_DB = 3.0, -25.0, 30.0, 20.0
 
 
-def explained(m: Measurements, hz: float, level_dbc: float) -> bool:
-    """Whether a line at this audio frequency belongs to a stronger thing that has its own name."""
+def explained(m: Measurements, hz: float, level_dbc: float, *, pair: bool = False) -> bool:
+    """Whether a line at this audio frequency belongs to a stronger thing that has its own name.
+
+    ``pair``: two like sides, as no voice and no note beside the tone makes them for long.
+    """
     p = m.purity
     if level_dbc < rounding_lines_dbc(m):
         return True
-    if p.voice_dbc is not None and level_dbc < p.voice_dbc:
+    if p.voice_dbc is not None and level_dbc < p.voice_dbc and not pair:
         return True
     hum = p.hum_dbc is not None and p.mains_hz is not None and level_dbc < p.hum_dbc + _AS_STRONG_DB
     if hum and _on_mains(m, hz):
@@ -114,10 +118,9 @@ def _product(m: Measurements, hz: float, level_dbc: float) -> bool:
     for other in m.lines.others:
         if level_dbc > strongest_dbc + min(other.level_dbc, 0.0) + _PRODUCT_DB:
             continue
-        for k in range(1, _PRODUCT_ORDER + 1):
-            for n in range(k - _PRODUCT_ORDER, _PRODUCT_ORDER - k + 1):
-                if (n, k) != (0, 1) and abs(abs(n * tone_hz + k * other.frequency_hz) - hz) < _PRODUCT_REACH_HZ:
-                    return True
+        for n, k, at_hz in products(tone_hz, other.frequency_hz, _PRODUCT_ORDER):
+            if (n, k) != (0, 1) and abs(at_hz - hz) < _PRODUCT_REACH_HZ:
+                return True
     return False
 
 

@@ -34,7 +34,7 @@ def other_lines(m: Measurements) -> list[Sideband]:
         s
         for s in _modulation(m)
         if s.family not in ("mains", "twice-mains")
-        and not explained(m, tone_hz + s.offset_hz, s.level_dbc)
+        and not explained(m, tone_hz + s.offset_hz, s.level_dbc, pair=s.nature != "single")
         and not of_gain_control(m, s.offset_hz, s.level_dbc, s.nature)
     ]
     return sorted(ours, key=lambda s: -s.level_dbc)

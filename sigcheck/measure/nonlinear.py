@@ -11,7 +11,7 @@ amplitude there times the conjugate of that adds up, keyed or drifting, and chan
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Literal
@@ -29,6 +29,16 @@ _CLEARLY_DB = 6.0  # by which the two kinds must differ in what they predict
 _SEEN = 3.0  # standard deviations
 _LEAST_DBC = -40.0  # of another signal: a weaker one makes no product that is heard
 _LONGEST_SERIES = 512
+
+
+def products(tone_hz: float, other_hz: float, order: int) -> Iterator[tuple[int, int, float]]:
+    """All (n, k, |n f + k g| in Hz) with k of 1 or more, up to an order: the other signal (0, 1) and its products.
+
+    Those with n + k = 1 lie beside the tone, steps of the two signals' distance away from it.
+    """
+    for k in range(1, order + 1):
+        for n in range(k - order, order - k + 1):
+            yield n, k, abs(n * tone_hz + k * other_hz)
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from sigcheck.measure.surroundings import (
     Hum,
     Quiet,
     key_down_power,
+    lobes,
     quiet_spectrum,
     tone_power,
 )
@@ -73,7 +74,7 @@ def other_signals(
     typical = float(np.median(q.noise[inside])) if inside.any() else 1e-30
     floor = float(10 * np.log10(limit * typical / carrier))
     out: list[OtherSignal] = []
-    power = np.where(allowed, q.power, 0.0)
+    power = np.where(allowed & ~lobes(q) if q.key_up else allowed, q.power, 0.0)
     strongest = 0.0
     while len(out) < 8:
         k = int(np.argmax(power))

@@ -13,6 +13,7 @@ import numpy as np
 from sigcheck.measure.carrier import turn
 from sigcheck.measure.modulation import BAND_HZ, AdditiveLine
 from sigcheck.measure.noise_heard import FarNoise, bursts, disturbed, far_noise, noise_course
+from sigcheck.measure.nonlinear import products
 from sigcheck.measure.results import Lines, Sideband
 from sigcheck.measure.spectrum import (
     HANN_ENBW_BINS,
@@ -49,10 +50,15 @@ DETECT = 31.6  # 15 dB over the noise of one block, as for sidebands
 OTHER_DETECT = 60.0  # single lines are looked for at every frequency, so they need more room
 _MAINS = (50.0, 60.0)
 _MAINS_SPAN_HZ = 1.0
+_MAINS_USUAL_HZ = 0.3  # interconnected grids stay within 0.2 Hz in operation
+# Marks and gaps of even lengths set a line's copies half their rate away, ten decibels down or more. Nearer than
+# the next harmonic of the mains.
+_LOBE_HZ, _LOBE = 40.0, 0.2
 _ADDITIVE_DBC = -45.0
 _MOST_ADDITIVE = 8
 _HUM_TOP_HZ = 1000.0
 _PATTERN_HZ, _PATTERN_DB = 60.0, 6.0  # side lobes of a keying's pattern lie so near and so far down at least
+_PRODUCT_ORDER = 5  # 3 g - 2 f and lower ones
 _EQUAL_DB = 2.0  # between the sides of a modulation, with the passband's ripple
 _SIDES_HZ = 25.0  # keying sidebands of another station that pass for a line
 _KEYING_HZ, _KEYING_DB = 80.0, 15.0  # and its weaker ones, so far below it, reach so far
@@ -228,6 +234,8 @@ def additive_hum(q: Quiet, track: Track) -> Hum:
         return Hum(None, None, None, None, None, None, "too short a recording to resolve mains lines")
     best, found = 0.0, None
     ratio = q.power / q.noise
+    if q.key_up:
+        ratio = np.where(lobes(q), 0.0, ratio)
     bins = np.arange(q.power.size)
     limit = q.limit(DETECT)
     clear = 3.0 + 2 * q.bin_hz
@@ -263,6 +271,8 @@ def additive_hum(q: Quiet, track: Track) -> Hum:
     strong = [line for line in strong if line[2] > limit / 2 and abs(line[1] - line[0] * found) < 2 * q.bin_hz]
     if strong:
         found = fundamental_from_lines(strong)
+    if len(strong) < 2 and min(abs(found - nominal) for nominal in _MAINS) > _MAINS_USUAL_HZ:
+        return Hum(None, None, None, None, None, float(floor), f"a lone line, as if of {found:.1f} Hz, is no mains hum")
     k, (power, noise) = max(levels.items(), key=lambda item: item[1][0] - item[1][1])
     net = max(power - noise, 1e-30)
     if q.key_up:
@@ -271,6 +281,14 @@ def additive_hum(q: Quiet, track: Track) -> Hum:
     width = q.bin_hz * np.sqrt(noise / net) / k
     return Hum(found, float(width + 1e-3), float(10 * np.log10(net / carrier)), float(max(sigma, 0.02)), k * found,
                float(floor), "")
+
+
+def lobes(q: Quiet) -> Mask:
+    """Bins that what the gaps' pattern sets beside a stronger line may fill."""
+    from scipy.ndimage import maximum_filter1d
+
+    beside = maximum_filter1d(q.power, 2 * round(_LOBE_HZ / q.bin_hz) + 1)
+    return np.asarray(q.power < _LOBE * beside)
 
 
 def _near_tone_or_its_lines(at: Real, tone_hz: float, mains: Real | float, clear: float) -> Mask:
@@ -324,7 +342,9 @@ def sort_out(lines: Lines, q: Quiet, track: Track) -> Lines:
         for o in lines.others:
             apart = abs(o.frequency_hz - track.tone_hz)
             reach = _SIDES_HZ if o.keyed else 2.0
-            if b.level_dbc < o.level_dbc + 3.0 and any(abs(b.offset_hz - n * apart) < reach for n in (1, 2, 3)):
+            steps = [hz for n, k, hz in products(track.tone_hz, o.frequency_hz, _PRODUCT_ORDER) if n + k == 1]
+            near = any(abs(abs(hz - track.tone_hz) - b.offset_hz) < reach for hz in steps)
+            if near and b.level_dbc < o.level_dbc + 3.0:
                 return True
             weak = b.level_dbc < o.level_dbc - _KEYING_DB
             if o.keyed and b.nature == "single" and weak and abs(b.offset_hz - apart) < _KEYING_HZ:

@@ -100,3 +100,10 @@ def test_our_own_keying_works_the_gain_on_hum_too() -> None:
     assert len(other_lines(strong)) == 1
     still = replace(m, bursts=replace(m.bursts, gain_recovery_db=0.5))
     assert len(other_lines(still)) == 1
+
+
+def test_a_voice_hides_a_note_but_no_pair_of_like_sides() -> None:
+    m = clean(purity={"voice_dbc": -30.0})
+    assert explained(m, 850.0, -40.0)
+    assert not explained(m, 850.0, -40.0, pair=True)
+    assert not explained(m, 850.0, -20.0)

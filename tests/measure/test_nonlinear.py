@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from sigcheck.measure.nonlinear import products
 from sigcheck.measure.pipeline import measure
 from sigcheck.measure.results import Purity
 from sigcheck.recording import from_samples
@@ -95,3 +96,11 @@ def test_two_signals_in_a_linear_chain_have_no_product() -> None:
     assert found.intermod_floor_dbc < -45
     alone = purity(x)
     assert alone.intermod_dbc is None and "second signal" in alone.missing["intermod_dbc"]
+
+
+def test_products_of_two_signals_are_all_that_an_order_holds() -> None:
+    """n f + k g: of the third order 2 f +- g and f +- 2 g, besides 3 g (binomial terms of a power series)."""
+    third = {(n, k): hz for n, k, hz in products(700.0, 950.0, 3) if abs(n) + k == 3}
+    assert third == {(-2, 1): 450.0, (2, 1): 2350.0, (-1, 2): 1200.0, (1, 2): 2600.0, (0, 3): 2850.0}
+    beside = sorted(hz for n, k, hz in products(700.0, 950.0, 5) if n + k == 1)
+    assert beside == [950.0, 1200.0, 1450.0]  # steps of 250 Hz from the tone

@@ -36,3 +36,19 @@ def test_a_carrier_beside_a_leak_is_found() -> None:
     (one,) = others(-18.0, 16.0, 32, beside=(47.0, -38.0))
     assert one.frequency_hz == pytest.approx(TONE_HZ + 47.0, abs=0.2)
     assert one.level_dbc == pytest.approx(-38.0, abs=1.0) and not one.keyed
+
+
+@pytest.mark.parametrize("hz", [100.07, 180.0, 350.1])
+def test_the_gaps_pattern_makes_no_second_line_of_one(hz: float) -> None:
+    """14 WPM: half the unit's rate is 5.8 Hz, and a copy there 10 dB below the line; 355.9 is six times 59.3."""
+    t = np.arange(round(20 * RATE)) / RATE
+    rng = np.random.default_rng(33)
+    x, _ = tone_and_noise(rng, envelope=keyed(t, wpm=14), snr_db=35.0, hz=703.4, band=(80.0, 2700.0))
+    x = x + np.float32(0.2 * 10 ** (-30 / 20)) * np.cos(2 * np.pi * hz * t)
+    m = measure(from_samples(x.astype(np.float32), RATE)).measurements
+    if hz < 200:
+        assert m.lines.others == ()
+        assert m.purity.hum_dbc == pytest.approx(-30.0, abs=0.5)
+    else:
+        assert [round(o.frequency_hz, 1) for o in m.lines.others] == [hz]
+        assert m.purity.hum_dbc is None and "hum_dbc" in m.purity.missing
