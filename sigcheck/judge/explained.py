@@ -89,7 +89,7 @@ def _bare_steps(m: Measurements) -> float | None:
 
 def _on_mains(m: Measurements, offset_hz: float) -> bool:
     mains_hz = m.lines.mains_hz or m.purity.mains_hz
-    return mains_hz is not None and abs(offset_hz - mains_hz * round(offset_hz / mains_hz)) < 1.5
+    return mains_hz is not None and mains_hz > 0 and abs(offset_hz - mains_hz * round(offset_hz / mains_hz)) < 1.5
 
 
 def _of_a_harmonic(m: Measurements, hz: float, level_dbc: float) -> bool:
