@@ -18,6 +18,9 @@ _REACH_HZ = 350.0  # no chirp is larger
 _CLEAR = 0.75
 # In 50 ms noise of 250 Hz or more comes out at 0.5 or less even after looking for its best frequency.
 _SHARE = 0.55
+# The best of all frequencies in noise of bandwidth B: 2 / sqrt(B T) in the middle, so much in one stretch of fifty. In
+# a narrow filter that is as much as a tone leaves that is as strong as the noise.
+_BY_CHANCE, _SHARE_BY_CHANCE = 2.6, 0.62
 _LOUD = 0.1  # of a mark's amplitude: a pause from there on hides where the mark begins
 _HEARD = 0.15  # scatter of the amplitude of a tone 13 dB above the noise near it: a weaker one's shows no change
 _CERTAIN = 12.0  # log likelihood by which a later start must be better
@@ -53,7 +56,7 @@ def _changing(amplitude: Real, rate: float, tonal: Mask, on_s: Real, off_s: Real
 
 def _tonal(base: Baseband, on_s: Real, off_s: Real) -> Mask | None:
     """Which of the marks (n,) hold a tone; None where the usual one does not look like it."""
-    steadiness = _steadiness(base, on_s, off_s)
+    steadiness = _steadiness(base, on_s, off_s, _stretch_s(on_s, off_s))
     usual = float(np.median(steadiness))
     return np.asarray(steadiness > _SHARE * usual) if usual > _CLEAR else None
 
@@ -127,12 +130,27 @@ def _log_likelihood(x: Real, like: Real) -> Real:
     return np.asarray(-0.5 * (x - like.mean()) ** 2 / scatter - 0.5 * np.log(scatter))
 
 
-def _steadiness(base: Baseband, on_s: Real, off_s: Real) -> Real:
+def like_noise(base: Baseband, on_s: Real, off_s: Real, which: Mask) -> Mask:
+    """Which of some of the marks (n,) may be noise of the passband: its phasors add up to so much by chance."""
+    out = np.zeros(on_s.size, bool)
+    if which.any():
+        stretch_s = _stretch_s(on_s, off_s)
+        low, high = base.passband_hz
+        chance = min(_BY_CHANCE / float(np.sqrt((high - low) * stretch_s)), _SHARE_BY_CHANCE)
+        out[which] = _steadiness(base, on_s[which], off_s[which], stretch_s) < chance
+    return out
+
+
+def _stretch_s(on_s: Real, off_s: Real) -> float:
+    return min(_STRETCH_S, 0.8 * float(np.quantile(off_s - on_s, 0.25)))
+
+
+def _steadiness(base: Baseband, on_s: Real, off_s: Real, stretch_s: float) -> Real:
     """Sum of the phasors of unit length in stretches of each mark, at their best frequency: 1 for a tone."""
     from scipy import fft
 
     rate = base.rate_hz
-    stretch = max(round(min(_STRETCH_S, 0.8 * float(np.quantile(off_s - on_s, 0.25))) * rate), 8)
+    stretch = max(round(stretch_s * rate), 8)
     points = fft.next_fast_len(2 * stretch)
     near = np.abs(np.fft.fftfreq(points, 1 / rate)) < _REACH_HZ
     first = np.clip(np.ceil(on_s * rate).astype(int), 0, base.z.size - 1)

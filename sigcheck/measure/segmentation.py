@@ -45,7 +45,7 @@ _LEAST_LEFT = 0.003  # of a mark's power: what is left at key-up moves half ampl
 _SHARP = 0.42  # of a gap, for the amplitude to pass from three quarters to half and back
 _MOST_DOWN = 0.88  # dahs on end are key-down for 3/4 of the time; a loose contact breaks for less
 _LOUD_AS_MARKS = 0.4  # of a mark's usual power: less is no noise that a gain control has lifted
-_LOOKS_A_TONE = 1.0  # times the noise: the phasors of 50 ms then add up to 2/3 of their number, those of noise to half
+_TOLD_FROM_NOISE = 0.4  # times the passband's noise: the phasors of a tone then add up to more than those of noise
 _OVER_PAUSES = 1.5  # of the power in the usual pause
 _ABSENT_S = 1.0  # a steady signal that is gone for longer, and abruptly, was switched off
 
@@ -105,10 +105,13 @@ def segment(base: Baseband) -> Marks:
         # but what is no stronger than the usual pause is one
         pauses = _mean_power(path.level, edges.off_s[:-1], edges.on_s[1:])
         faded &= power > _OVER_PAUSES * float(np.median(pauses)) if pauses.size else True
-        # and over the noise of the whole passband, weak or not, a tone looks like one
+        # and where noise can be told from a tone, weak or not, it is none either; all the more if it has come up
         low, high = base.passband_hz
         in_passband = path.quiet * ((high - low) / path.level.noise_bandwidth_hz / NOISE_MARGIN)
-        faded &= power < _LOOKS_A_TONE * _mean_of(in_passband, path.level, edges.on_s, edges.off_s)
+        noise_there = _mean_of(in_passband, path.level, edges.on_s, edges.off_s)
+        opened = noise_there > 2.0 * float(np.median(noise_there))
+        told = power > np.where(opened, _TOLD_FROM_NOISE, 1.0) * noise_there
+        faded &= ~(told & loud_pauses.like_noise(base, edges.on_s, edges.off_s, faded & told))
         moved = ~faded & (starts_s != edges.on_s)
         edges = replace(edges, on_s=np.where(faded, edges.on_s, starts_s))
         if (kept := true | faded).any():
