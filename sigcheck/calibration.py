@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from sigcheck.plan import Plan, Receiver
     from sigcheck.recording import Recording
 
+_USUAL_PASSBAND_HZ = (300.0, 2700.0)  # of a receiver for speech (common practice, no source)
 _LOWEST_BEAT_HZ = 20.0
 _MAIN_SHARE = 0.1  # of the sound's power that an unnamed tone must have to be taken for the reference
 _NEAR_HZ = 150.0  # how far from where it should be a known carrier is looked for: 15 ppm at 10 MHz
@@ -166,6 +167,7 @@ def calibrate(
             "record a time-signal station or a carrier of known frequency (--true-hz), and check dial and channel"
         )
     chain, missing = _chain(x, rate, s, track, ticks)
+    ticks = _through_the_filter(ticks, chain.passband_hz)
     return Calibration(
         path=recording.path,
         sample_rate_hz=rate,
@@ -176,6 +178,17 @@ def calibrate(
         chain=chain,
         chain_missing=missing,
     )
+
+
+def _through_the_filter(ticks: Ticks, passband_hz: tuple[float, float] | None) -> Ticks:
+    """The second's sigma with the filter's delay in it: some unknown part of, or more than, the inverse of its width.
+
+    Where the passband is not seen it is that of a usual one.
+    """
+    if ticks.offset_s_sigma is None:
+        return ticks
+    low, high = passband_hz or _USUAL_PASSBAND_HZ
+    return replace(ticks, offset_s_sigma=float(np.hypot(ticks.offset_s_sigma, 1.0 / max(high - low, 50.0))))
 
 
 def _receiver(given: Receiver | None, plan: Plan | None) -> Receiver | None:

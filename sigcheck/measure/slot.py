@@ -446,15 +446,38 @@ def _heard(one: Transmission, found: Found) -> SlotHeard:
 
 
 def drift(f: Fit) -> tuple[float, float]:
-    """Frequency at the end of what was heard less that at its start, and its sigma; insignificant curves left out."""
-    c = f.course
-    ends = 2 * (c.start_s + c.symbol_s * np.array([f.first, f.last]) - c.from_s) / c.span_s - 1
-    terms = [k for k in range(1, len(c.hz)) if k == 1 or abs(c.hz[k]) > 3 * f.sigma[3 + k]]
-    weight = np.zeros(len(c.hz))
-    weight[terms] = np.diff(np.polynomial.legendre.legvander(ends, len(c.hz) - 1), axis=0)[0, terms]
-    covariance = f.covariance[3:, 3:]
-    variance = float(weight @ covariance @ weight)
-    return float(weight @ np.array(c.hz)), float(np.sqrt(max(variance, 0.0)))
+    """Frequency at the end of what was heard less that at its start, and its sigma.
+
+    How many terms the course needs is not known: straight, bent and more are averaged by how likely each is (by
+    Schwarz's criterion, from memory, not looked up), and the sigma holds how far they differ. By energy alone no
+    more than a straight course is told.
+    """
+    course, terms = f.course, len(f.course.hz)
+    ends = 2 * (course.start_s + course.symbol_s * np.array([f.first, f.last]) - course.from_s) / course.span_s - 1
+    weight = np.diff(np.polynomial.legendre.legvander(ends, terms - 1), axis=0)[0]
+    hz, covariance = np.array(course.hz), f.covariance[3:, 3:]
+    values, variances, costs = [], [], []
+    for kept in range(2, terms + 1 if f.together > 1 else 3):
+        use, out = slice(0, kept), slice(kept, terms)
+        pull = covariance[use, out] @ np.linalg.pinv(covariance[out, out], hermitian=True)
+        values.append(float(weight[use] @ (hz[use] - pull @ hz[out])))
+        variances.append(float(weight[use] @ (covariance[use, use] - pull @ covariance[out, use]) @ weight[use]))
+        worse = hz[out] @ np.linalg.pinv(covariance[out, out], hermitian=True) @ hz[out]
+        costs.append(0.5 * float(worse) + 0.5 * np.log(f.last - f.first) * kept)
+    share = np.exp(min(costs) - np.array(costs))
+    share /= share.sum()
+    value = float(share @ values)
+    variance = float(share @ (np.array(variances) + (np.array(values) - value) ** 2))
+    return value, float(np.hypot(np.sqrt(max(variance, 0.0)), _unfollowed_hz(f)))
+
+
+def _unfollowed_hz(f: Fit) -> float:
+    """What the terms that the course does not have may add at its ends, as the last two that it has fall off."""
+    before, last = (abs(v) for v in f.course.hz[-2:])
+    if last < 3 * f.sigma[-1]:
+        return 0.0
+    ratio = min(last / max(before, 1e-12), 0.8)
+    return float(last * ratio / (1 - ratio))
 
 
 def symbol_clarity(f: Fit) -> tuple[float, float]:

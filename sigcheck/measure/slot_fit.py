@@ -32,6 +32,8 @@ _USUAL_LENGTH_ERROR = 0.01
 _USUAL_SPACING_ERROR = 0.15
 _USUAL_CURVE_HZ = 0.7
 _STEPS = 25
+_STRETCHES = 18  # of nine symbols, 6 s: the fading of a path that spreads by 0.1 Hz or more is another one in the next
+_FURTHEST = 1.5  # steps, by which the top of a parabola may lie beyond its points
 _ORDERS = 6  # of the centre's course: an exponential warm-up over 30 s is met within some per cent
 _LEGENDRE_0 = np.polynomial.legendre.legvander(np.zeros(1), _ORDERS)[0]
 _AT_ZERO = (_LEGENDRE_0[2:] - _LEGENDRE_0[:-2]) / (2 * np.arange(1, _ORDERS) + 1)
@@ -457,7 +459,7 @@ def _incoherent(
     """Start, length, spacing, centre and drift by energy alone, where the phase does not run on.
 
     Each is moved to the top of a parabola through the energies; the scatter comes from leaving out
-    one ninth of the symbols in turn.
+    a stretch of neighbouring symbols in turn, as what fades fades together.
     """
     rows = np.arange(*heard)
     steps = np.array([0.03, 0.03 / SYMBOLS, 0.05, 0.12, 0.2])
@@ -467,8 +469,8 @@ def _incoherent(
         return np.asarray(np.abs(sums[rows, tones[rows]]) ** 2)
 
     estimates = np.zeros(5)
-    left_out = np.zeros((9, 5))
-    group = np.arange(rows.size) % 9
+    left_out = np.zeros((_STRETCHES, 5))
+    group = np.arange(rows.size) * _STRETCHES // rows.size
     for _ in range(3):
         for p in range(5):
             change = np.zeros(_PARAMETERS)
@@ -480,12 +482,16 @@ def _incoherent(
             def top(use: NDArray[np.bool_], a: Real = lower, b: Real = here, c: Real = upper) -> float:
                 left, middle, right = float(a[use].sum()), float(b[use].sum()), float(c[use].sum())
                 curve = left - 2 * middle + right
-                return float(np.clip(0.5 * (left - right) / curve, -1.5, 1.5)) if curve < 0 else 0.0
+                return float(np.clip(0.5 * (left - right) / curve, -_FURTHEST, _FURTHEST)) if curve < 0 else 0.0
 
             estimates[p] = top(np.ones(rows.size, bool))
-            left_out[:, p] = [top(group != k) for k in range(9)]
+            left_out[:, p] = [top(group != k) for k in range(_STRETCHES)]
             course = _stepped(course, estimates[p] * change)
-    scatter = np.sqrt(8 / 9 * np.sum((left_out - left_out.mean(axis=0)) ** 2, axis=0)) * steps
+    share = (_STRETCHES - 1) / _STRETCHES
+    scatter = np.sqrt(share * np.sum((left_out - left_out.mean(axis=0)) ** 2, axis=0)) * steps
+    # where no top was found, or beyond the last step, all that is known is that it is about there
+    lost = (np.abs(estimates) >= _FURTHEST) | (scatter == 0.0)
+    scatter = np.where(lost, np.hypot(scatter, steps), scatter)
     # the energy falls in a straight line to both sides of the right start and length: a parabola through such a
     # peak shows half of its shift, which the repeated steps make up for and the scatter of one step does not
     scatter[:2] *= 2.0
