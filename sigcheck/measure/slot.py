@@ -505,7 +505,8 @@ def frequency_spread(f: Fit) -> tuple[float, float] | None:
     cells, cell_s, noise = _cells(f)
     if cells.size < 64:
         return None
-    # where the phase starts afresh only what lies within one symbol can be compared
+    # where the phase starts afresh only what lies within one symbol can be compared, and wholly within it
+    cells = cells[:, 1:-1] if f.together == 1 else cells
     width_of = cells.shape[1] if f.together == 1 else cells.size
     cells = cells.reshape(-1, width_of)
     longest = width_of - 2 if f.together == 1 else round(_LONGEST_LAG * cells.size)
