@@ -74,7 +74,7 @@ def measure_drift(track: Track) -> Drift:
     fine = _record(c, track, reference)
     if fine.t.size < 4:
         return _nothing("the signal is too short or too weak to see its frequency move")
-    wave = fast_wave(fine)
+    wave = fast_wave(replace(fine, var=fine.var + _by_keying(fine, keyed=track.marks.keyed)))
     slow = fine if wave is None else replace(fine, y=fine.y - fine.waves(wave.hz) @ wave.size)
     witness = _witness(c, track, reference, fine)
     study = _Study(slow, keyed=track.marks.keyed, witness=witness)
@@ -123,6 +123,14 @@ def _witness(c: Cells, track: Track, reference: Real, fine: Record) -> Record | 
     return own if own.t.size >= 4 else None  # of shifted keying there is one long element
 
 
+def _by_keying(r: Record, *, keyed: bool) -> float:
+    """Variance that keying adds to the values of a record."""
+    if not keyed:
+        return 0.0
+    # an element's own slope turns its phase by sqrt(12) times the scatter over its length
+    return float(_KEYING_CYCLES**2 * (1.0 if r.is_phase else 12.0 / np.median(r.seconds) ** 2))
+
+
 class _Study:
     """The search for the course of one record."""
 
@@ -131,8 +139,7 @@ class _Study:
         self._witness = witness
         self.coarse = fine.merged(NOISE_BLOCKS)
         self.noise = Noise(self.coarse)
-        # an element's own slope turns its phase by sqrt(12) times the scatter over its length
-        floor = _KEYING_CYCLES**2 * (1.0 if fine.is_phase else 12.0 / np.median(fine.seconds) ** 2) if keyed else 0.0
+        floor = _by_keying(fine, keyed=keyed)
         self.score, self.white = np.inf, True
         # For choosing only: the estimates' sigmas come from the scatter itself.
         self._fine = replace(fine, var=fine.var + floor)

@@ -175,14 +175,17 @@ def _mean_of_elements(record: Record) -> tuple[float, float]:
     return record.base_hz + value, sigma
 
 
-def _with_realised_mean(
-    fine: Record, noise: Noise, design: Real, fits: NoiseFits, column: int
-) -> tuple[float, float]:
+def _with_realised_mean(fine: Record, noise: Noise, design: Real, fits: NoiseFits, column: int) -> tuple[float, float]:
     """Frequency and sigma over all noise candidates, the wandering ones by what the tone really did."""
     share = fits.probability("random-walk-fm")
     values, variances = list(fits.beta[:, column]), list(fits.cov[:, column, column])
     weights = list(fits.weight)
     weights = [0.0 if f == "random-walk-fm" else w for f, w in zip(fits.family, weights, strict=True)]
+    # Of white frequency noise the whole time's mean is known to q / span (variance); what it was in the heard part
+    # of it alone departs from that by q (1 / heard - 1 / span).
+    heard = min(1.0, float(fine.seconds.sum()) / max(fine.span_s, 1e-9))
+    apart = max(1.0, 1.0 / heard - 1.0) if fine.is_phase else 1.0
+    variances = [v * apart if f == "white-fm" else v for f, v in zip(fits.family, variances, strict=True)]
     if share > _RARE:
         mean, sigma = _realised_mean(fine, noise, design, fits)
         values.append(mean)
