@@ -10,6 +10,9 @@ What exceeds the noise's median threefold is multiplied with the same band's in 
 within 0.16 s. Of noise these products are zero in the mean, and their sum over its own standard deviation
 is a normal variable; what fades in seconds is alike half a second later too, and that is taken off.
 
+A quick speaker's syllable has gone, and is missed, after 0.1 s: what stays in the sum over 0.16 s is nothing. Then
+the very next frame alone tells.
+
 A speaker who hardly pauses stands over nothing. Then the logarithms tell, over the median of their band and
 their frame: the same products of these, in which the louder counts less and what lies under the median too.
 """
@@ -87,18 +90,21 @@ def voice(track: Track, tone_power: float, others_hz: tuple[float, ...] = ()) ->
                 break
         else:
             continue
-        seen = [_lasting(changes(bands, down), times_s) for changes in (_standing_up, _shape)]
+        changed = [changes(bands, down) for changes in (_standing_up, _shape)]
+        seen = [_lasting(change, times_s, _NEXT_FRAMES) for change in changed]
+        at_once = [_lasting(change, times_s, 1) for change in changed]
         pairs = seen[0].pairs
         if pairs < _FEWEST_PAIRS:
             return Voice(None, None, "too few frames in a row to see the rhythm of a voice")
         floor = _db(_density(bands, down, bins, bin_hz) * _floor_hz(pairs) / tone_power)
-        if not any(one.together > needed * _SIGNIFICANT and one.in_bands > needed * _EACH for one in seen):
+        heard = (one for one in (*seen, *at_once) if one.together > needed * _SIGNIFICANT)
+        if not any(one.in_bands > needed * _EACH for one in heard):
             continue
         all_of_it = _bands(power, _free(power, down, bin_hz, track, others_hz), bins)
-        heard = _heard_power(all_of_it, down, times_s, bins)
-        if heard <= 0.0:
+        power_heard = _heard_power(all_of_it, down, times_s, bins)
+        if power_heard <= 0.0:
             return Voice(None, floor, "what moves like a voice has no power over the noise")
-        return Voice(_db(heard / tone_power), floor, "")
+        return Voice(_db(power_heard / tone_power), floor, "")
     if floor is None:
         return Voice(None, None, "too narrow a passband to tell a voice from other sounds")
     return Voice(None, floor, "no voice or music is heard in the passband")
@@ -219,9 +225,9 @@ class _Lasting:
         return float(np.sort(self.ratio)[-_IN_BANDS]) if self.ratio.size >= _IN_BANDS else 0.0
 
 
-def _lasting(change: Real, times_s: Real) -> _Lasting:
+def _lasting(change: Real, times_s: Real, frames: int) -> _Lasting:
     near, pairs, squares = np.zeros(change.shape[1]), 0, 0.0
-    for k in range(1, _NEXT_FRAMES + 1):
+    for k in range(1, frames + 1):
         close = times_s[k:] - times_s[:-k] < _NEXT_S
         product = change[k:][close] * change[:-k][close]
         near += product.sum(axis=0)
@@ -250,14 +256,15 @@ def _density(bands: Real, down: Mask, bins: int, bin_hz: float) -> float:
 
 def _heard_power(bands: Real, down: Mask, times_s: Real, bins: int) -> float:
     """Mean power over the noise in the bands where the voice is heard, at key-down if there is enough of it."""
-    seen = [_lasting(changes(bands, down), times_s).ratio for changes in (_standing_up, _shape)]
+    changed = [changes(bands, down) for changes in (_standing_up, _shape)]
+    seen = [_lasting(change, times_s, frames).ratio for change in changed for frames in (1, _NEXT_FRAMES)]
     enough = down.sum() >= _FEWEST_FRAMES / 2
     here = bands[down] if enough else bands[~down]
     noise = _noise(here, bins)
     opened = 1.0  # a gain control lifts what is heard at key-up only
     if not enough and down.sum() >= _FEWEST_DOWN:
         opened = max(1.0, float(np.median(noise / np.maximum(_noise(bands[down], bins), 1e-30))))
-    over = (here.mean(axis=0) - noise)[np.maximum(*seen) > _HEARD_IN] / opened
+    over = (here.mean(axis=0) - noise)[np.max(seen, axis=0) > _HEARD_IN] / opened
     return float(over.sum()) * bins / _ENBW_BINS  # a line shows in so many bins
 
 

@@ -95,7 +95,7 @@ def spoken(seed: int, n: int) -> Real:
     return np.asarray(np.resize(speech, n) / speech.std())
 
 
-@pytest.mark.parametrize(("seed", "wpm"), [(1, None), (2, None), (3, None), (1, 16.0)])
+@pytest.mark.parametrize(("seed", "wpm"), [(0, None), (1, None), (2, None), (3, None), (1, 16.0), (3, 10.0)])
 def test_speech_of_another_maker(seed: int, wpm: float | None) -> None:
     t = times(20)
     x, _ = tone_and_noise(np.random.default_rng(47), rate_hz=RATE, seconds=20, snr_db=32, hz=980.0,
