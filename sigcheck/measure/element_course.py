@@ -20,6 +20,7 @@ _LONGEST_CUT = 1 << 22  # samples held at once
 # Phase that a filter's ringing turns after the first moments, rms: fits to noise-free edges through Butterworth,
 # Chebyshev, elliptic and Bessel filters of 250 to 2400 Hz, the tone in their middle or off it
 _RINGING_CYCLES = 0.015
+_LEAST_SETTLING_S = 0.008  # what settles sooner can hardly be told from the edge (common practice, no source)
 _MISSED = 0.5  # of the highest level over that found: part of it is noise that stands high by chance
 _ROUNDED = 0.1  # of an overshoot in decibels, that a mean over a quarter of the rise takes from its peak
 _BIN_SHARE = 1 / 24  # of the time since the edge: what settles then is bent by less than 1e-4 over one mean
@@ -112,8 +113,8 @@ def chirp(c: Average, skip_s: float) -> tuple[Figure, Figure]:
 
     The phase of the average element is fitted by 2 pi (p + f t - h s exp(-t/s)): the frequency then is
     f + h exp(-t/s). The first ``skip_s``, where a filter alone turns the phase, are left out and the fit
-    is carried back to the half-amplitude crossing. Where no settling stands out of the noise, h is that of
-    one with an eighth of the element as its time constant, and no time constant is given.
+    is carried back to the half-amplitude crossing. Where no settling stands out of the noise, h is the mean over
+    all time constants, by how well each fits, and none is given.
     """
     fit = _ExponentialFit.over(c, skip_s)
     if fit is None:
@@ -140,15 +141,13 @@ def chirp(c: Average, skip_s: float) -> tuple[Figure, Figure]:
             spread = float(np.sqrt(spread**2 + (found[1] * whole / found[0]) ** 2 - (found[1] * sigma / found[0]) ** 2))
         return Figure(found[0], whole), Figure(found[1], spread)
     usual = float(c.t[-1]) / 8
-    hidden = found[0]
-    found = settling(c.mean(), usual)
     sigma = c.jackknife(lambda mean: (settling(mean, usual) or (None,))[0])
-    if found is None or sigma is None:
+    if sigma is None:
         return lost, lost
+    cycles = np.unwrap(np.angle(fit.thinned(c.mean()))) / (2 * np.pi)
+    hertz, sigma = fit.of_any_time(cycles, usual, sigma)
     why = "no change of frequency stands out of the noise"
-    # one that settles sooner or later than that would be larger or smaller, by as much as the free fit says
-    sigma = float(np.hypot(sigma, 0.5 * (found[0] - hidden)))
-    return Figure(found[0], _with_filter(sigma, *found, skip_s)), Figure(None, reason=why)
+    return Figure(hertz, _with_filter(sigma, hertz, usual, skip_s)), Figure(None, reason=why)
 
 
 def _with_filter(sigma: float, hertz: float, tau: float, skip_s: float) -> float:
@@ -224,6 +223,28 @@ class _ExponentialFit:
     def _design(self, line: bool, tau: float) -> Real:
         columns = [np.exp(-self.t / tau), np.ones(self.t.size)] + ([self.t] if line else [])
         return np.stack(columns, axis=1) * self.weight[:, None]
+
+    def of_any_time(self, cycles: Real, usual_s: float, usual_sigma: float) -> tuple[float, float]:
+        """Frequency at t = 0 over the settled one where its time constant is not known, and its sigma, in Hz.
+
+        Each from 8 ms to a quarter of the element is as likely beforehand in its logarithm. ``usual_sigma`` is what
+        the frequency scatters by with ``usual_s`` as time constant.
+        """
+        least = max(_LEAST_SETTLING_S, float(self.taus[0]))
+        taus = np.append(np.geomspace(least, max(2 * usual_s, 1.1 * least), 9), usual_s)
+        hertz, spread, left = np.empty(taus.size), np.empty(taus.size), np.empty(taus.size)
+        seen = cycles * self.weight
+        for k, tau in enumerate(taus.tolist()):
+            design = self._design(True, tau)
+            inverse = np.linalg.inv(np.einsum("mi,mj->ij", design, design))
+            solution = inverse @ np.einsum("mi,m->i", design, seen)
+            hertz[k], spread[k] = -solution[0] / tau, np.sqrt(inverse[0, 0]) / tau
+            left[k] = float(np.sum((seen - design @ solution) ** 2))
+        noise = usual_sigma / spread[-1]
+        hertz, spread, left = hertz[:-1], noise * spread[:-1], left[:-1]
+        weight = np.exp(-0.5 * (left - left.min()) / noise**2)
+        mean = float(np.average(hertz, weights=weight))
+        return mean, float(np.sqrt(np.average((hertz - mean) ** 2 + spread**2, weights=weight)))
 
     def _at(self, y: Real, line: bool, tau: float) -> float:
         """Size at t = 0 for one time constant."""

@@ -83,7 +83,7 @@ class _Values:
 _NAMES = tuple(f.name for f in fields(Keying) if f.name not in ("missing", "character_confidence"))
 
 
-def measure_keying(track: Track, far: FarNoise | None = None) -> Keying:
+def measure_keying(track: Track, far: FarNoise | None = None, *, lossy: bool = False) -> Keying:
     """Elements, edges, chirp, backwave and bandwidth of a keyed signal.
 
     Parameters
@@ -91,6 +91,7 @@ def measure_keying(track: Track, far: FarNoise | None = None) -> Keying:
     track : Track
     far : the noise away from the tone; its rise at key-up tells how far a gain control opens, by which the
         backwave is corrected.
+    lossy : coded so that noise beside a loud tone is left out: its rise may then be the coder's as well.
     """
     marks = track.marks
     out = _Values()
@@ -106,7 +107,7 @@ def measure_keying(track: Track, far: FarNoise | None = None) -> Keying:
     elements = edges.elements(track, dit_s, inside)
     crossing_s = _edges(out, elements, gap_s, limit_s, track)
     _timing(out, marks, timing, crossing_s)
-    _backwave(out, track, gap_s, far, elements, crossing_s)
+    _backwave(out, track, gap_s, _gain_opened(far, lossy=lossy), elements, crossing_s)
     dit = out.found.get("dit_s")
     _bandwidth(out, track, far, dit if isinstance(dit, float) else None, elements)
     out.lack("not enough elements", *(n for n in _NAMES if n.removesuffix("_sigma") not in out.missing))
@@ -309,13 +310,13 @@ def _edges(out: _Values, elements: Elements | None, gap_s: float, limit_s: float
 
 
 def _backwave(
-    out: _Values, track: Track, gap_s: float, far: FarNoise | None, e: Elements | None, crossing_s: float
+    out: _Values, track: Track, gap_s: float, gain: tuple[float, float], e: Elements | None, crossing_s: float
 ) -> None:
     """The tone's power at key-up, over the noise in neighbouring bins of the same gaps.
 
     Gap by gap, so that neither the phase nor a few hertz matter; and coherently over all gaps against the
     carrier's phase, which sees deeper where the oscillator runs on. The gain that a control adds at
-    key-up, told by the noise, is taken off.
+    key-up, in dB with its sigma, is taken off.
     """
     names = ("backwave_db", "backwave_floor_db")
     rate = track.base.rate_hz
@@ -354,7 +355,7 @@ def _backwave(
         steady = abs(mean) ** 2 / carrier - variance
         if power < 3 * sigma or steady > 0.5 * power:
             power, sigma = steady, float(np.sqrt(2 * variance * max(steady, 0.0) + variance**2))
-    opened, doubt = _gain_opened(far)
+    opened, doubt = gain
     out.found["backwave_floor_db"] = 10 * float(np.log10(3 * sigma)) - opened
     if power < 3 * sigma:
         out.lack("no tone is left at key-up above the noise", "backwave_db")
@@ -397,14 +398,18 @@ def _quiet_pieces(track: Track, length: int, gap_s: float) -> NDArray[np.intp]:
     return np.asarray(starts)
 
 
-def _gain_opened(far: FarNoise | None) -> tuple[float, float]:
-    """By how much a gain control opens at key-up, in dB, and how far that is uncertain."""
+def _gain_opened(far: FarNoise | None, *, lossy: bool) -> tuple[float, float]:
+    """By how much a gain control opens at key-up, in dB, and how far that is uncertain.
+
+    A coder that leaves out noise beside a loud tone may have made all of what is heard, or nothing.
+    """
     if far is None or not far.down:
         return 0.0, 0.1
     heard = [10 * np.log10(v / far.down) for v in (far.just_up, far.late_up) if v]
     if not heard or max(heard) < 1.0:
         return 0.0, 0.3
-    return float(np.mean(heard)), float(0.5 + np.ptp(heard) / 4)
+    opened, doubt = float(np.mean(heard)), float(0.5 + np.ptp(heard) / 4)
+    return (0.5 * opened, float(np.hypot(doubt, opened / np.sqrt(12.0)))) if lossy else (opened, doubt)
 
 
 # --- spectrum ----------------------------------------------------------------------------------

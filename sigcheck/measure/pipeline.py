@@ -166,7 +166,10 @@ def measure(
     if ours is not None:
         clean = slot.without_neighbours(clean, lines, track.tone_hz)
     bursts = surroundings.bursts(far, course, track, health.bits_used)
-    keyed = keying.measure_keying(track, far) if shifted is None else slow_results.measure_keying(shifted)
+    if shifted is None:
+        keyed = keying.measure_keying(track, far, lossy=recording.lossy)
+    else:
+        keyed = slow_results.measure_keying(shifted)
     if slowly is not None and shifted is None:
         keyed = slow_results.without_unseen_edges(keyed, slowly)
     if unread is not None and slowly is None and keyed.text is None:

@@ -10,7 +10,8 @@ import keyed_audio as audio
 import numpy as np
 import pytest
 
-from sigcheck.measure.edges import few
+from sigcheck.measure.edges import Average, few
+from sigcheck.measure.element_course import chirp
 from sigcheck.measure.keying import _moved_together
 from sigcheck.measure.morse import classify, decode
 from sigcheck.measure.pipeline import measure
@@ -112,3 +113,21 @@ def test_marks_that_fade_are_no_noise(seed: int) -> None:
     wrong = edits(text, (got.measurements.keying.text or "").replace(" ", ""))
     # the trough lies at -10 dB, where a fifth of the signs are lost, for a tenth of the time
     assert wrong <= 0.04 * len(text)
+
+
+@pytest.mark.parametrize("settle_s", [0.015, 0.03])
+def test_a_chirp_in_noise_may_settle_at_any_rate(settle_s: float) -> None:
+    """4 Hz that settles as 4 exp(-t/s), so phase -4 s exp(-t/s): dahs of 200 ms so noisy that most show no time.
+
+    With a time constant that is taken for granted the sigma misses those that settle sooner.
+    """
+    t = np.arange(800) / 4000
+    cycles = -4.0 * settle_s * np.exp(-t / settle_s)
+    covered = []
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        noise = rng.standard_normal((40, t.size)) + 1j * rng.standard_normal((40, t.size))
+        hertz, _ = chirp(Average.of(t, np.exp(2j * np.pi * cycles) + 1.5 * noise, np.ones(40)), 0.003)
+        assert hertz.value is not None and hertz.sigma is not None
+        covered.append(abs(hertz.value - 4.0) < 1.96 * hertz.sigma)
+    assert np.mean(covered) >= 0.85  # 95 % of 40: fewer than 34 in one of 200 such draws
