@@ -180,7 +180,7 @@ def calibrate(
     )
 
 
-def _through_the_filter(ticks: Ticks, passband_hz: tuple[float, float] | None) -> Ticks:
+def _through_the_filter(ticks: Ticks, passband_hz: tuple[float, ...] | None) -> Ticks:
     """The second's sigma with the filter's delay in it: some unknown part of, or more than, the inverse of its width.
 
     Where the passband is not seen it is that of a usual one.

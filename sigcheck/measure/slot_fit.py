@@ -32,6 +32,7 @@ _USUAL_LENGTH_ERROR = 0.01
 _USUAL_SPACING_ERROR = 0.15
 _USUAL_CURVE_HZ = 0.7
 _STEPS = 25
+_LEAST_SCINTILLATION = 0.15  # of 162 energies at -25 dB: three times what their scatter makes of a steady signal
 _STRETCHES = 18  # of nine symbols, 6 s: the fading of a path that spreads by 0.1 Hz or more is another one in the next
 _FURTHEST = 1.5  # steps, by which the top of a parabola may lie beyond its points
 _ORDERS = 6  # of the centre's course: an exponential warm-up over 30 s is met within some per cent
@@ -315,8 +316,8 @@ class _Decided:
         # spread and wrong spacing put a share of the energy into the other tones: noise of its own
         usual = slice(*inside)
         leak = np.clip((wrong[usual].mean() - 1.0) / max(float(strength[usual].mean()), 0.1), 0.0, 1.0)
-        ratio, noise = np.maximum(strength, 0.1)[:, None], (1.0 + leak * np.maximum(strength, 0.1))[:, None]
-        likely = log_i0(2 * np.sqrt(ratio * energy) / noise) - ratio / noise
+        ratio = np.maximum(strength, 0.1)[:, None]
+        likely = _tone_nats(energy, ratio, 1.0 + leak * ratio, _faded_share(own[usual], strength[usual]))
         prior = np.where((np.arange(4) % 2) == FIXED_BITS[:, None], 0.0, -_TRUST if fixed else 0.0)
         weight = likely + prior
         top = weight.max(axis=1, keepdims=True)
@@ -341,6 +342,29 @@ class _Decided:
         if total[last] - total[inside[1]] < 4.0:
             last = inside[1]
         return first, last
+
+
+def _faded_share(own: Real, strength: Real) -> float:
+    """Share of the power that fades from symbol to symbol, 0..1, the rest being steady (Rice).
+
+    The energies' variance beyond that of noise, over their squared mean, is 1 less the steady share squared.
+    """
+    if own.size < SYMBOLS // 4:
+        return 0.0
+    excess = float(np.mean((own - 1.0 - strength) ** 2 - 1.0 - 2.0 * np.maximum(strength, 0.0)))
+    scintillation = float(np.clip(excess / max(float(np.mean(strength**2)), 0.1), 0.0, 1.0))
+    return 0.0 if scintillation < _LEAST_SCINTILLATION else 1.0 - float(np.sqrt(1.0 - scintillation))
+
+
+def _tone_nats(energy: Real, ratio: Real, noise: Real, faded: float) -> Real:
+    """Log-likelihood of energies (n, 4) on a tone of mean energy ``ratio`` over noise alone, a share of it fading.
+
+    A complex normal with a steady part: the noncentral chi-squared density of two degrees of freedom.
+    """
+    wide = 1.0 + faded * ratio / noise
+    steady, seen = (1.0 - faded) * ratio / noise, energy / noise
+    beside = seen * (1.0 - 1.0 / wide) - steady / wide - np.log(wide)
+    return np.asarray(log_i0(2 * np.sqrt(steady * seen) / wide) + beside)
 
 
 def _nearby(values: Real, inside: tuple[int, int]) -> Real:
