@@ -253,6 +253,7 @@ def examine(made: Made) -> tuple[list[Found], list[tuple[float, float, str | Non
         out.append(row)
     truth = [line[0] for line in made.lines]
     own = {abs(a + s * b) for a in truth for b in truth for s in (-1, 1)}  # second-order products are true
+    own |= {abs(2 * made.tone_hz - f) for f in own}  # what lies below 0 Hz is heard above it
     own |= {made.mains_hz * k for k in range(1, 21)} if any(r.order for r in out) else set()
     false = [(s[0], s[1], s[4]) for k, s in enumerate(seen)
              if k not in taken and min((abs(s[0] - f) for f in own), default=99.0) > 0.5 + 0.002 * s[0]]  # fmt: skip
