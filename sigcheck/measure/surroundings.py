@@ -57,6 +57,7 @@ _LOBE_HZ, _LOBE = 40.0, 0.2
 _ADDITIVE_DBC = -45.0
 _MOST_ADDITIVE = 8
 _HUM_TOP_HZ = 1000.0
+_MIRRORED = 0.1  # of a line's power: what is modulated as much as added is on both sides
 _PATTERN_HZ, _PATTERN_DB = 60.0, 6.0  # side lobes of a keying's pattern lie so near and so far down at least
 _PRODUCT_ORDER = 5  # 3 g - 2 f and lower ones
 _EQUAL_DB = 2.0  # between the sides of a modulation, with the passband's ripple
@@ -248,7 +249,7 @@ def additive_hum(q: Quiet, track: Track) -> Hum:
             r = np.interp(at / q.bin_hz, bins, ratio)
             usable = at < top
             if not q.key_up:
-                usable &= ~_near_tone_or_its_lines(at, track.tone_hz, trial, clear)
+                usable &= ~_near_tone_or_its_lines(at, track.tone_hz, trial, clear) | _alone(q, at, track)
             r = np.where(usable, r, 0.0)
             evidence += np.where(r > limit / 2, r, 0.0)
             if k <= 6:  # rectified mains is strongest in its first harmonics
@@ -261,7 +262,9 @@ def additive_hum(q: Quiet, track: Track) -> Hum:
     orders = [
         k
         for k in range(1, int(top / 50.0) + 1)
-        if q.key_up or not _near_tone_or_its_lines(np.array([k * step]), track.tone_hz, step, clear)[0]
+        if q.key_up
+        or not _near_tone_or_its_lines(np.array([k * step]), track.tone_hz, step, clear)[0]
+        or _alone(q, np.array([k * step]), track)[0]
     ]
     floor = 10 * np.log10(limit * float(np.median([q.at(k * 50.0)[1] for k in range(1, 7)])) / carrier)
     if found is None:
@@ -298,6 +301,17 @@ def _near_tone_or_its_lines(at: Real, tone_hz: float, mains: Real | float, clear
     for step in (mains, *_MAINS):  # the other mains frequency's sidebands may fall on this one's grid
         near = near | (np.abs(away - step * np.round(away / step)) < clear)
     return near
+
+
+def _alone(q: Quiet, at: Real, track: Track) -> Mask:
+    """Whether nothing like a line at ``at`` is heard on the tone's other side, where it could be: no modulation."""
+    low, high = track.base.passband_hz
+    mirror = 2 * track.tone_hz - at
+    inside = (mirror > low) & (mirror < min(high, 0.97 * track.base.rate_hz)) & (np.abs(at - track.tone_hz) > 25.0)
+    bins = np.arange(q.power.size)
+    net = np.maximum(q.power - q.noise, 0.0)
+    there = np.max([np.interp(mirror / q.bin_hz + d, bins, net) for d in (-1, 0, 1)], axis=0)
+    return np.asarray(inside & (there < _MIRRORED * np.interp(at / q.bin_hz, bins, net)))
 
 
 def sort_out(lines: Lines, q: Quiet, track: Track) -> Lines:

@@ -82,3 +82,20 @@ def test_a_stations_keying_at_a_multiple_of_the_mains_is_no_hum(apart_hz: float,
     assert any(o.keyed and abs(o.frequency_hz - 900.0 - apart_hz) < 5.0 for o in lines.others)
     assert lines.mains_hz is None and lines.missing["mains_hz"]
     assert all(abs(b.offset_hz - abs(near_hz)) > 2.0 for b in lines.sidebands)
+
+
+@pytest.mark.parametrize("added", [True, False])
+@pytest.mark.parametrize(("mains_hz", "order", "off_hz"), [(49.97, 14, 1.6), (60.03, 12, -0.8), (50.02, 17, 2.9)])
+def test_hum_about_a_steady_tone_near_a_mains_harmonic(
+    mains_hz: float, order: int, off_hz: float, added: bool
+) -> None:
+    """Added to the audio it is on one side of the tone; as modulation it has a like line on the other."""
+    t = np.arange(round(40 * RATE)) / RATE
+    rng = np.random.default_rng(26)
+    tone_hz = order * mains_hz + off_hz
+    hum = sum(a * np.cos(2 * np.pi * k * mains_hz * t + k) for k, a in ((1, 0.06), (2, 0.04), (3, 0.03), (5, 0.02)))
+    tone = np.cos(2 * np.pi * tone_hz * t)
+    x = 0.2 * (tone + hum if added else tone * (1 + hum)) + band_noise(rng, t.size, RATE, 1e-7, 300, 2700)
+    m = measured(x)
+    assert (m.purity.hum_dbc is not None) == added
+    assert any(b.family in ("mains", "twice-mains") for b in m.lines.sidebands) != added
