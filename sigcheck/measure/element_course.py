@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure.edges import LEAST_ELEMENTS, SHAPE, Average, Elements, Figure, Rows, longer_ones
+from sigcheck.measure.edges import SHAPE, Average
+from sigcheck.measure.elements import LEAST_ELEMENTS, Elements, Figure, Rows, longer_ones
 from sigcheck.measure.track import Mask, Real
 
 _MOST_SINGLE = 120  # elements looked at one by one: a bouncing key bounces often

@@ -12,7 +12,7 @@ import pytest
 
 from sigcheck.measure.edges import Average, few
 from sigcheck.measure.element_course import chirp
-from sigcheck.measure.keying import _moved_together
+from sigcheck.measure.keying_timing import _moved_together
 from sigcheck.measure.morse import classify, decode
 from sigcheck.measure.pipeline import measure
 from sigcheck.recording import from_samples

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sigcheck.measure import element_course
-from sigcheck.measure.edges import Figure
+from sigcheck.measure.elements import Figure
 from sigcheck.measure.pipeline import measure
 from sigcheck.measure.results import Keying
 from sigcheck.recording import from_samples
