@@ -182,6 +182,8 @@ _TABLE: dict[str, dict[str, Quantity]] = {
         "mains_hz": _q("mains frequency in the sidebands", "Hz", 3,
                        "Common fundamental of the mains families."),
         "switching_hz": _q("spacing of the other family", "Hz", 2),
+        "bus_hz": _q("comb of a digital bus in the audio", "Hz", 2),
+        "bus_dbc": _q("strongest line of that comb", "dBc", 1),
         "other_floor_dbc": _q("other signal that noise hides", "dBc", 1),
         "blind_hz": _q("offsets that can't be judged", "Hz", 1,
                        "Keying or the mains lines lie there themselves."),

@@ -23,6 +23,7 @@ _SPREAD_DB, _SPREAD_FROM_HZ = 10.0, 5.0
 _PRODUCT_ORDER, _PRODUCT_DB, _PRODUCT_REACH_HZ = 5, 12.0, 6.0
 # Harmonics folded at half the sample rate. Those of a clipped tone fall as 1/n or faster.
 _FOLDED_ORDER, _FOLDED_DB, _FOLDED_REACH_HZ = 40, 6.0, 2.0
+_BUS_REACH_HZ = 2.0
 # Rounding: half a step of noise makes its error a noise of its own, whatever is rounded; less leaves lines.
 _BLURS_STEPS = 0.5
 # The strongest harmonic of a rounded sine of amplitude A steps, over A = 3 to 1000 (its spectrum computed): at most
@@ -66,25 +67,31 @@ def of_gain_control(m: Measurements, offset_hz: float, level_dbc: float, nature:
 
 def rounding_lines_dbc(m: Measurements) -> float:
     """Level up to which a line may be made by the recording's own steps; -inf where noise blurs these."""
-    steps = _bare_steps(m)
-    return -inf if steps is None else _ROUNDED_DB + _ROUNDED_MARGIN_DB - _ROUNDED_SLOPE_DB * log10(steps)
+    steps_db = _bare_steps_db(m)
+    return -inf if steps_db is None else _ROUNDED_DB + _ROUNDED_MARGIN_DB - _ROUNDED_SLOPE_DB * steps_db / 20.0
 
 
 def rounding_noise_dbc(m: Measurements) -> float:
     """Level up to which noise may be made by them: all of the rounding error's power, 1/12 of a step squared."""
-    steps = _bare_steps(m)
-    return -inf if steps is None else -10 * log10(6.0 * steps**2) + _ROUNDED_MARGIN_DB
+    steps_db = _bare_steps_db(m)
+    return -inf if steps_db is None else -10 * log10(6.0) - steps_db + _ROUNDED_MARGIN_DB
 
 
-def _bare_steps(m: Measurements) -> float | None:
-    """The tone's amplitude in steps of the recording's resolution, where no noise blurs them."""
+def _bare_steps_db(m: Measurements) -> float | None:
+    """The tone's amplitude over a step of the recording's resolution, where no noise blurs the steps."""
     s, bits = m.signal, m.health.bits_used
     if bits is None or s.level_dbfs is None or s.cn0_dbhz is None or s.passband_hz is None:
         return None
-    steps = 10 ** (s.level_dbfs / 20) * 2.0 ** (bits - 1)
-    noise_db = 10 * log10(max(s.passband_hz[1] - s.passband_hz[0], 1.0)) - s.cn0_dbhz
-    noise = steps / 2**0.5 * 10 ** (noise_db / 20)
-    return steps if steps >= 1.0 and noise < _BLURS_STEPS else None
+    steps_db = s.level_dbfs + 20 * log10(2.0) * (bits - 1)
+    snr_db = s.cn0_dbhz - 10 * log10(max(s.passband_hz[1] - s.passband_hz[0], 1.0))
+    noise_db = steps_db - 10 * log10(2.0) - snr_db  # the tone's rms is 3 dB below its amplitude
+    return steps_db if steps_db >= 0.0 and noise_db < 20 * log10(_BLURS_STEPS) else None
+
+
+def of_bus(m: Measurements, hz: float) -> bool:
+    """Whether a carrier is one of the comb that a digital bus leaves in the audio."""
+    step_hz = m.lines.bus_hz
+    return step_hz is not None and abs(hz - step_hz * round(hz / step_hz)) < _BUS_REACH_HZ
 
 
 def _on_mains(m: Measurements, offset_hz: float) -> bool:

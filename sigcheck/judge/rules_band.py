@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from sigcheck.judge.explained import of_bus
 from sigcheck.judge.ruling import (
     Case,
     Finding,
@@ -23,8 +24,11 @@ from sigcheck.quantities import show
 
 def other_signal(case: Case) -> Finding:
     lines, band = case.m.lines, case.m.signal.passband_hz
-    candidates = [(o.level_dbc, f"{'a keyed signal' if o.keyed else 'a carrier'} at {o.frequency_hz:.0f} Hz")
-                  for o in lines.others]  # fmt: skip
+    candidates = [
+        (o.level_dbc, f"{'a keyed signal' if o.keyed else 'a carrier'} at {o.frequency_hz:.0f} Hz")
+        for o in lines.others
+        if o.keyed or not of_bus(case.m, o.frequency_hz)
+    ]
     if case.m.signal.kind != "steady":  # there a steady line is a spur or another carrier: spur-lines has it
         candidates += [
             (s.level_dbc, f"a carrier at {s.frequency_hz:.0f} Hz")

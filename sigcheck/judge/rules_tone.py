@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import sqrt
+from math import inf, sqrt
 
 from sigcheck.judge.explained import explained, of_gain_control, rounding_lines_dbc, rounding_noise_dbc
 from sigcheck.judge.ruling import (
@@ -231,7 +231,10 @@ def _note(case: Case, name: str) -> float:
 
 
 def audio_hum(case: Case) -> Finding:
-    p = case.m.purity
+    p, lines = case.m.purity, case.m.lines
+    if lines.bus_hz is not None and lines.bus_dbc is not None and lines.bus_dbc > (p.hum_dbc or -inf):
+        what = f"a comb of {lines.bus_hz:.0f} Hz in the audio, as of a digital bus, with and without the key"
+        return symptom(case, "audio-hum", lines.bus_dbc, None, f"{what}, {dbc_below(lines.bus_dbc)}")
     where = "" if p.hum_hz is None else f" at {p.hum_hz:.0f} Hz"
     return with_floor(
         case, "audio-hum", p.hum_dbc, p.hum_dbc_sigma, p.hum_floor_dbc, p.missing.get("hum_dbc"),

@@ -6,6 +6,8 @@ it and of its own modulation is counted.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from sigcheck.measure.noise_heard import FarNoise
@@ -31,6 +33,9 @@ _STATION_HELD, _HELD_HZ = 0.06, 20.0
 # Of a steady carrier's power all that is held belongs to the line and its gaps' pattern; keyed for a share d of
 # the time it leaves d of that to the line. Frames near our tone show our own key, and may not be asked alone.
 _STEADY = 0.9
+# The frames of a digital bus come once a millisecond (USB 2.0; from memory, not looked up); a recorder's clock is off
+# by less than 200 ppm, and a line's place is read to a tenth of a hertz.
+_BUS_HZ, _BUS_PPM, _BUS_READ_HZ, _BUS_LINES = 1000.0, 700.0, 0.2, 2
 _GAIN_MOVES = 1.4  # the noise's rise at key-up that is more than its scatter
 
 
@@ -98,6 +103,24 @@ def other_signals(
                 out = [o for o in out if o not in near] + [signal]
     out.sort(key=lambda o: -o.level_dbc)
     return tuple(out), floor
+
+
+def with_bus(lines: Lines) -> Lines:
+    """The lines with the comb of a digital bus named: two steady carriers or more at exact multiples of 1 kHz."""
+    comb = [o for o in lines.others if not o.keyed and on_bus_grid(o.frequency_hz, _BUS_HZ)]
+    orders = np.array([round(o.frequency_hz / _BUS_HZ) for o in comb])
+    if np.unique(orders).size < _BUS_LINES:
+        why = "no two steady carriers lie at exact multiples of 1 kHz"
+        return replace(lines, missing={**lines.missing, "bus_hz": why, "bus_dbc": why})
+    hz = np.array([o.frequency_hz for o in comb])
+    spacing = float((orders * hz).sum() / (orders**2).sum())
+    return replace(lines, bus_hz=spacing, bus_dbc=max(o.level_dbc for o in comb))
+
+
+def on_bus_grid(hz: float, spacing_hz: float) -> bool:
+    """Whether a carrier lies at a multiple of the bus's rate, as exactly as a recorder's clock lets it."""
+    order = round(hz / spacing_hz)
+    return order > 0 and abs(hz - order * spacing_hz) < _BUS_READ_HZ + 1e-6 * _BUS_PPM * hz
 
 
 def _keyed_stations(q: Quiet, s: Survey, track: Track) -> list[float]:

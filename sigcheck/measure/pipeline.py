@@ -33,7 +33,7 @@ from sigcheck.measure import (
 from sigcheck.measure.copy import SLOT_THRESHOLD_DB, measure_copy
 from sigcheck.measure.health import check_health, clipped_share
 from sigcheck.measure.no_tone import no_tone
-from sigcheck.measure.others import other_signals
+from sigcheck.measure.others import other_signals, with_bus
 from sigcheck.measure.results import (
     Bursts,
     Copy,
@@ -157,7 +157,8 @@ def measure(
         others = (*slot.without_slots(others, places), *slot.other_stations(stray, marks.amplitude**2))
     if shifted is not None:
         others = slow_results.without_own_tones(others, shifted)
-    lines = surroundings.sort_out(replace(lines, others=others, other_floor_dbc=other_floor), quiet, received)
+    lines = with_bus(replace(lines, others=others, other_floor_dbc=other_floor))
+    lines = surroundings.sort_out(lines, quiet, received)
     if ours is not None or shifted is not None:
         lines = slot.without_smeared(lines, track.tone_hz, hum.mains_hz)
 

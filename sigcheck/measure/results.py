@@ -201,6 +201,8 @@ class Lines(Family):
     mains_hz: float | None = None  # fundamental of the mains families in the sidebands
     mains_hz_sigma: float | None = None
     switching_hz: float | None = None  # fundamental of the other family
+    bus_hz: float | None = None  # spacing of a comb of carriers in the audio at exact multiples of 1 kHz
+    bus_dbc: float | None = None  # its strongest line
     spurs: tuple[Spur, ...] = ()
     others: tuple[OtherSignal, ...] = ()
     other_floor_dbc: float | None = None

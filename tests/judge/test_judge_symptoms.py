@@ -464,3 +464,14 @@ def test_a_gain_control_that_flattens_the_noise_makes_no_noisy_tone(
     }  # fmt: skip
     m = steady(signal={"kind": "steady", "cn0_dbhz": 43.0, "snr_db": 9.0}, purity=noise)
     assert severity(m, "noisy-tone") == wanted
+
+
+def test_a_digital_buss_comb_is_in_the_audio_and_no_signal() -> None:
+    others = tuple(
+        OtherSignal(frequency_hz=hz, level_dbc=-20.0, keyed=False, dips_with_ours=None, same_lines=None)
+        for hz in (1000.0, 2000.0)
+    )
+    m = clean(lines={"others": others, "bus_hz": 1000.0, "bus_dbc": -20.0})
+    assert severity(m, "audio-hum") == "fault" and "digital bus" in symptom(m, "audio-hum").text
+    assert severity(m, "other-signal") is None
+    assert severity(replace(m, lines=replace(m.lines, bus_hz=None, bus_dbc=None)), "other-signal") == "note"

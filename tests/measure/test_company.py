@@ -99,3 +99,21 @@ def test_hum_about_a_steady_tone_near_a_mains_harmonic(
     m = measured(x)
     assert (m.purity.hum_dbc is not None) == added
     assert any(b.family in ("mains", "twice-mains") for b in m.lines.sidebands) != added
+
+
+@pytest.mark.parametrize("wpm", [None, 16.0])
+def test_a_comb_at_exact_multiples_of_1_khz_is_a_digital_bus(wpm: float | None) -> None:
+    """The recorder's clock is 60 ppm slow; two carriers elsewhere are no comb, nor is one at 1 kHz alone."""
+    t = np.arange(round(30 * RATE)) / RATE
+    rng = np.random.default_rng(27)
+    ours = np.cos(2 * np.pi * 713.3 * t) * (1.0 if wpm is None else keyed(t, wpm=wpm))
+    noise = band_noise(rng, t.size, RATE, 1e-7, 300, 2700)
+
+    def beside(*hz: float) -> Measurements:
+        return measured(0.2 * (ours + 0.08 * sum(np.cos(2 * np.pi * f * t) for f in hz)) + noise)
+
+    lines = beside(1000.06, 2000.12).lines
+    assert lines.bus_hz == pytest.approx(1000.06, abs=0.05)  # a tenth of a bin of 30 s is 3 mHz, the keying blurs it
+    assert lines.bus_dbc == pytest.approx(20 * np.log10(0.08), abs=1.0)
+    for alone in (beside(1012.0, 2024.0), beside(1000.06)):
+        assert alone.lines.bus_hz is None and "1 kHz" in alone.lines.missing["bus_hz"]
