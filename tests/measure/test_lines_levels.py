@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from sigcheck.measure.line_fit import Block, steady_hz
 from sigcheck.measure.pipeline import measure
 from sigcheck.measure.results import Measurements
 from sigcheck.recording import from_samples
@@ -143,3 +144,24 @@ def test_a_converter_that_wanders_keeps_its_level_and_its_harmonics(wpm: float |
     assert at[1].level_dbc == pytest.approx(20 * np.log10(0.03), abs=0.7)
     assert at[2].level_dbc == pytest.approx(20 * np.log10(0.015), abs=0.7)
     assert {at[1].nature, at[2].nature} == {"amplitude"}
+
+
+def test_a_lines_frequency_is_found_alike_in_few_and_in_all_places() -> None:
+    """Over four minutes a block's sum is taken at few places and drawn between them; the frequency is the line's."""
+    rng = np.random.default_rng(8)
+    rate, seconds, hz = 500.0, 240.0, 137.3127
+    t = np.arange(round(seconds * rate)) / rate
+    noise = rng.standard_normal(t.size) + 1j * rng.standard_normal(t.size)
+    y = 0.01 * np.cos(2 * np.pi * hz * t + 0.4) + 0.02 * noise
+    blocks = [
+        Block(
+            y=y[k].astype(np.complex64), t=t[k], place=slice(k[0], k[-1] + 1), elements=np.zeros(0, np.intp),
+            gain=np.ones(k.size, np.float32),
+        )
+        for k in np.array_split(np.arange(t.size), 12)
+    ]  # fmt: skip
+    found, together, apart = steady_hz(blocks, hz + 0.02, 0.05)
+    # Rife and Boorstyn's bound for a real wave in one of the two parts: sqrt(24) sigma / (2 pi A T sqrt(n)) = 19 uHz,
+    # and as much noise again from the other part
+    assert abs(found - hz) < 4 * 27e-6
+    assert together == pytest.approx(2 * 0.005**2 * t.size, rel=0.1) and together < 1.001 * apart
