@@ -91,7 +91,9 @@ def _bare_steps_db(m: Measurements) -> float | None:
 def of_bus(m: Measurements, hz: float) -> bool:
     """Whether a carrier is one of the comb that a digital bus leaves in the audio."""
     step_hz = m.lines.bus_hz
-    return step_hz is not None and abs(hz - step_hz * round(hz / step_hz)) < _BUS_REACH_HZ
+    if not step_hz:
+        return False
+    return abs(hz - step_hz * round(hz / step_hz)) < _BUS_REACH_HZ
 
 
 def _on_mains(m: Measurements, offset_hz: float) -> bool:
