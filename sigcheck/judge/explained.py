@@ -91,14 +91,14 @@ def _bare_steps_db(m: Measurements) -> float | None:
 def of_bus(m: Measurements, hz: float) -> bool:
     """Whether a carrier is one of the comb that a digital bus leaves in the audio."""
     step_hz = m.lines.bus_hz
-    if not step_hz:
+    if step_hz is None or step_hz < 1.0:
         return False
     return abs(hz - step_hz * round(hz / step_hz)) < _BUS_REACH_HZ
 
 
 def _on_mains(m: Measurements, offset_hz: float) -> bool:
     mains_hz = m.lines.mains_hz or m.purity.mains_hz
-    return mains_hz is not None and mains_hz > 0 and abs(offset_hz - mains_hz * round(offset_hz / mains_hz)) < 1.5
+    return mains_hz is not None and mains_hz > 1.0 and abs(offset_hz - mains_hz * round(offset_hz / mains_hz)) < 1.5
 
 
 def _of_a_harmonic(m: Measurements, hz: float, level_dbc: float) -> bool:
