@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from sigcheck.measure.spectrum import phasors, running_median, slice_band, worn
 from sigcheck.measure.track import Baseband, Complex, Marks, Mask, Real, Track
 
-BAND_HZ = 1020.0  # modulation is looked at this far on either side of the tone
+BAND_HZ = 1006.0  # modulation is looked at this far on either side of the tone
 _TAPER_HZ = 200.0
 _LOWEST_HZ = 5.0
 _AGE_STEP_S = 0.004
