@@ -75,10 +75,31 @@ def backwave(case: Case) -> Finding:
     k = case.m.keying
     if k.backwave_db is not None and case.plan.receiver.gain_control and case.m.bursts.gain_recovery_db is None:
         return Unseen("the gain control was on, and the noise does not tell how far it opened at key-up")
+    if k.backwave_db is not None and (order := _hum_beside(case)) is not None:
+        return Unseen(
+            f"harmonic {order} of the hum in the audio is as near to the tone as the gaps resolve: "
+            "retune by 20 Hz and record again"
+        )
     return with_floor(
         case, "backwave", k.backwave_db, k.backwave_db_sigma, k.backwave_floor_db, reason(k, "backwave_db"),
         lambda v: f"backwave: the tone stays at key-up, {abs(v):.0f} dB weaker", searched=False,
     )  # fmt: skip
+
+
+# How the harmonics of hum fall off is common practice, no source: as 1/k or faster, single ones twice as strong.
+_HARMONIC_MARGIN_DB = 6.0
+
+
+def _hum_beside(case: Case) -> int | None:
+    """Order of a mains harmonic that may be what is heard of the tone at key-up; None where it is too far or weak."""
+    p, k, tone_hz = case.m.purity, case.m.keying, case.m.signal.tone_hz
+    if p.hum_dbc is None or p.hum_hz is None or not p.mains_hz or p.mains_hz < 1.0 or tone_hz is None or not k.dit_s:
+        return None
+    order, first = max(round(tone_hz / p.mains_hz), 1), max(round(p.hum_hz / p.mains_hz), 1)
+    if abs(tone_hz - order * p.mains_hz) > max(3.0, 0.5 / k.dit_s):
+        return None
+    loudest_dbc = p.hum_dbc - 20 * math.log10(order / first) + _HARMONIC_MARGIN_DB
+    return order if k.backwave_db is not None and k.backwave_db < loudest_dbc else None
 
 
 def overshoot(case: Case) -> Finding:

@@ -475,3 +475,19 @@ def test_a_digital_buss_comb_is_in_the_audio_and_no_signal() -> None:
     assert severity(m, "audio-hum") == "fault" and "digital bus" in symptom(m, "audio-hum").text
     assert severity(m, "other-signal") is None
     assert severity(replace(m, lines=replace(m.lines, bus_hz=None, bus_dbc=None)), "other-signal") == "note"
+
+
+@pytest.mark.parametrize(
+    ("mains_hz", "level_db", "wanted"),
+    [
+        (50.1, -43.0, "unseen"),  # harmonic 14 is 1.4 Hz away, and may be 17 dB below the strongest line
+        (50.1, -25.0, "fault"),  # but not so strong
+        (51.9, -43.0, "note"),  # the nearest harmonic is 25 Hz away
+    ],
+)
+def test_hum_beside_the_tone_is_no_backwave(mains_hz: float, level_db: float, wanted: str) -> None:
+    m = clean(
+        keying={"backwave_db": level_db, "backwave_db_sigma": 0.2},
+        purity={"hum_dbc": -20.0, "hum_hz": mains_hz, "mains_hz": mains_hz},
+    )
+    assert severity(m, "backwave") == wanted
