@@ -12,6 +12,7 @@ from sigcheck.judge.ruling import (
     Finding,
     Unseen,
     dbc_below,
+    grade,
     ratio,
     same_place,
     symptom,
@@ -97,20 +98,29 @@ def spur_lines(case: Case) -> Finding:
         and not of_gain_control(case.m, abs(s.frequency_hz - (case.m.signal.tone_hz or 0.0)), s.level_dbc, "single")
     ]
     value, sigma, what = max(candidates, key=lambda c: c[0], default=(None, None, ""))
-    return with_floor(
+    found = with_floor(
         case, "spur-lines", value, sigma, lines.sideband_floor_dbc,
         lines.missing.get("sideband_floor_dbc"), lambda v: f"{what}, {dbc_below(v)}",
     )  # fmt: skip
+    driven = [s for s in lines.sidebands if of_gain_control(case.m, s.offset_hz, s.level_dbc, s.nature)]
+    driven = [s for s in driven if s.family not in ("mains", "twice-mains")]
+    if found is None and driven and grade(case.limits["spur-lines"], max(s.level_dbc for s in driven)) is not None:
+        return Unseen("lines as slow as the keying may be the gain control's doing: switch it off and record again")
+    return found
 
 
 def harmonic_distortion(case: Case) -> Finding:
     p = case.m.purity
     if p.thd_db is not None and p.thd_db < rounding_lines_dbc(case.m):
-        return Unseen(f"so few steps of {case.m.health.bits_used} bits make such harmonics themselves")
+        return Unseen(_few_steps(case.m, "harmonics"))
     return with_floor(
         case, "harmonic-distortion", p.thd_db, p.thd_db_sigma, p.thd_floor_db, p.missing.get("thd_db"),
         lambda v: f"audio harmonics of the tone, {dbc_below(v)} together",
     )  # fmt: skip
+
+
+def _few_steps(m: Measurements, what: str) -> str:
+    return f"so few steps of {m.health.bits_used} bits make such {what} themselves: record louder, or with more bits"
 
 
 def rasp(case: Case) -> Finding:
@@ -121,7 +131,7 @@ def rasp(case: Case) -> Finding:
         name = "rasp_dbc" if p.rasp_dbc is None else "rasp_rise_db"
         return Unseen(p.missing.get(name, "not measured"))
     if p.rasp_dbc < rounding_noise_dbc(case.m):
-        return Unseen(f"so few steps of {case.m.health.bits_used} bits make such noise themselves")
+        return Unseen(_few_steps(case.m, "noise"))
     extra_db = 0.0
     if s.kind == "steady":
         width_hz = s.passband_hz[1] - s.passband_hz[0] if s.passband_hz else 0.0
@@ -234,7 +244,9 @@ def audio_hum(case: Case) -> Finding:
     p, lines = case.m.purity, case.m.lines
     if lines.bus_hz is not None and lines.bus_dbc is not None and lines.bus_dbc > (p.hum_dbc or -inf):
         what = f"a comb of {lines.bus_hz:.0f} Hz in the audio, as of a digital bus, with and without the key"
-        return symptom(case, "audio-hum", lines.bus_dbc, None, f"{what}, {dbc_below(lines.bus_dbc)}")
+        found = symptom(case, "audio-hum", lines.bus_dbc, None, f"{what}, {dbc_below(lines.bus_dbc)}")
+        if found is not None:
+            return found
     where = "" if p.hum_hz is None else f" at {p.hum_hz:.0f} Hz"
     return with_floor(
         case, "audio-hum", p.hum_dbc, p.hum_dbc_sigma, p.hum_floor_dbc, p.missing.get("hum_dbc"),

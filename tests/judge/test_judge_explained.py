@@ -9,6 +9,7 @@ import pytest
 
 from sigcheck.judge.explained import explained, of_gain_control, rounding_lines_dbc, rounding_noise_dbc
 from sigcheck.judge.rules_tone import other_lines
+from sigcheck.judge.symptoms import find
 from sigcheck.measure.results import Measurements
 from tests.judge.judge_cases import Harmonic, OtherSignal, clean, line
 
@@ -107,3 +108,11 @@ def test_a_voice_hides_a_note_but_no_pair_of_like_sides() -> None:
     assert explained(m, 850.0, -40.0)
     assert not explained(m, 850.0, -40.0, pair=True)
     assert not explained(m, 850.0, -20.0)
+
+
+def test_a_strong_line_that_may_be_the_gain_controls_is_not_denied() -> None:
+    """It may as well be the transmitter's: the result says what to do to find out."""
+    m = clean(lines={"sidebands": (line(7.4, -38.0),)}, bursts={"gain_recovery_db": 10.0})
+    found, unseen = find(m)
+    assert not any(s.id == "spur-lines" for s in found)
+    assert "switch it off" in str(unseen["symptoms.spur-lines"])
