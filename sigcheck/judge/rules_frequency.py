@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sigcheck.judge.ruling import Case, Finding, Unseen, about_zero, reason
+from sigcheck.judge.ruling import Z95, Case, Finding, Unseen, about_zero, reason
 
 
 def drift(case: Case) -> Finding:
@@ -30,7 +30,9 @@ def drift(case: Case) -> Finding:
 def frequency_jumps(case: Case) -> Finding:
     d = case.m.drift
     if d.steps:
-        top = max(d.steps, key=lambda s: abs(s.size_hz))
+        # of two steps in one pause only the sum is known: they are not to hide one that is told well
+        told = [s for s in d.steps if abs(s.size_hz) > Z95 * s.size_hz_sigma]
+        top = max(told or d.steps, key=lambda s: abs(s.size_hz))
         many = f"{len(d.steps)} frequency jumps, the largest" if len(d.steps) > 1 else "a frequency jump"
         text = f"{many} {abs(top.size_hz):.1f} Hz"
         return about_zero(case, "frequency-jumps", top.size_hz, top.size_hz_sigma, None, text)

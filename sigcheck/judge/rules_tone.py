@@ -4,7 +4,13 @@ from __future__ import annotations
 
 from math import inf, sqrt
 
-from sigcheck.judge.explained import explained, of_gain_control, rounding_lines_dbc, rounding_noise_dbc
+from sigcheck.judge.explained import (
+    clicks_of_others_dbc,
+    explained,
+    of_gain_control,
+    rounding_lines_dbc,
+    rounding_noise_dbc,
+)
 from sigcheck.judge.ruling import (
     Z95,
     Z_SEEN,
@@ -132,6 +138,8 @@ def rasp(case: Case) -> Finding:
         return Unseen(p.missing.get(name, "not measured"))
     if p.rasp_dbc < rounding_noise_dbc(case.m):
         return Unseen(_few_steps(case.m, "noise"))
+    if p.rasp_dbc < clicks_of_others_dbc(case.m):
+        return Unseen("another station's keying reaches as far: record again when it is silent, or retune past it")
     extra_db = 0.0
     if s.kind == "steady":
         width_hz = s.passband_hz[1] - s.passband_hz[0] if s.passband_hz else 0.0
@@ -256,6 +264,8 @@ def audio_hum(case: Case) -> Finding:
 
 def voice_breakthrough(case: Case) -> Finding:
     p = case.m.purity
+    if p.voice_dbc is not None and p.voice_dbc < rounding_noise_dbc(case.m):
+        return Unseen(_few_steps(case.m, "sounds"))
     return with_floor(
         case, "voice-breakthrough", p.voice_dbc, None, p.voice_floor_dbc if p.voice_dbc is None else None,
         p.missing.get("voice_dbc"),

@@ -101,6 +101,11 @@ def other_signals(
             near = [o for o in out if abs(o.frequency_hz - hz) < _STATION_HZ]
             if all(o.level_dbc < signal.level_dbc for o in near):  # what was seen of it before was a side lobe
                 out = [o for o in out if o not in near] + [signal]
+    for spur in () if q.key_up else lines.spurs:
+        if not low < spur.frequency_hz < high:  # a line of the tone's does not come and go
+            signal = _describe(s, spur.frequency_hz, track, lines, q, opened, opening)
+            if signal is not None and signal.keyed:
+                out.append(signal)
     out.sort(key=lambda o: -o.level_dbc)
     return tuple(out), floor
 
@@ -188,7 +193,9 @@ def _describe(
     if up.sum() < 2:
         return None
     heard = row[up] if opening is None else row[up] / opening[up]
-    noise = 3 * s.bin_hz * track.base.noise_density
+    # beyond the passband's edge there is less noise than beside the tone
+    beside = slice(max(0, k - round(75.0 / s.bin_hz)), k + round(75.0 / s.bin_hz) + 1)
+    noise = 3 * s.bin_hz * min(track.base.noise_density, float(np.median(s.low_density[beside])))
     high = float(np.quantile(heard, 0.9))
     low = float(np.quantile(heard, 0.15))
     line, line_noise = q.at(hz)
@@ -226,11 +233,13 @@ def _opening(s: Survey, track: Track) -> Real:
 
 
 def _held(q: Quiet, hz: float, track: Track) -> float:
-    """Power that the gaps hold about ``hz``, over the noise of the passband."""
+    """Power that the gaps hold about ``hz``, over the noise of the passband, or what there is of it beyond its edge."""
     low, high = (round(f / q.bin_hz) for f in track.base.passband_hz)
     k, reach = round(hz / q.bin_hz), round(_HELD_HZ / q.bin_hz)
     part = q.power[max(0, k - reach) : k + reach + 1]
-    return float((part - np.median(q.noise[low : high + 1])).sum() / HANN_ENBW_BINS)
+    about = q.noise[max(0, k - 8 * reach) : k + 8 * reach + 1]
+    noise = min(float(np.median(q.noise[low : high + 1])), float(np.median(about)))
+    return float((part - noise).sum() / HANN_ENBW_BINS)
 
 
 def _same_lines(q: Quiet, hz: float, lines: Lines, level: float) -> bool | None:

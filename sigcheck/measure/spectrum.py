@@ -195,8 +195,8 @@ def running_median(x: Real, width: int) -> Real:
 def passband(noise: Real, bin_hz: float, tone_hz: float) -> tuple[float, float, bool]:
     """The receiver's passband around ``tone_hz`` as its noise shows it.
 
-    Walks outward from the tone until the noise has fallen by half its decibels to the floor outside or
-    by 10 dB, whichever comes first, below the level inside, and stays there for 100 Hz.
+    Walks outward from the tone until the noise has fallen 8 dB below the level inside and stays there for
+    100 Hz. A station beyond the edge, a hump of less than 80 Hz in what has fallen already, does not bring it back.
 
     Returns
     -------
@@ -209,6 +209,7 @@ def passband(noise: Real, bin_hz: float, tone_hz: float) -> tuple[float, float, 
     reach = max(2, round(150.0 / bin_hz))
     inside = float(np.median(level[max(1, start - reach) : start + reach + 1]))
     hold = max(1, round(100.0 / bin_hz))
+    without_humps = _opened(level, max(1, round(80.0 / bin_hz)))
     depth = 8.0
     reference = inside
     edges = []
@@ -218,7 +219,7 @@ def passband(noise: Real, bin_hz: float, tone_hz: float) -> tuple[float, float, 
         reference = inside
         k = start
         while 1 <= k < noise.size - 1:
-            if level[k] < reference - depth:
+            if (without_humps if run else level)[k] < reference - depth:
                 run += 1
                 if run >= hold:
                     edge = k - direction * run
@@ -234,6 +235,13 @@ def passband(noise: Real, bin_hz: float, tone_hz: float) -> tuple[float, float, 
     low = edges[0] * bin_hz if edges[0] is not None else 0.0
     high = edges[1] * bin_hz if edges[1] is not None else top
     return float(low), float(high), edges[0] is not None or edges[1] is not None
+
+
+def _opened(x: Real, width: int) -> Real:
+    """x without humps narrower than ``width``: the greatest of the least of so many neighbours."""
+    windows = np.lib.stride_tricks.sliding_window_view
+    least = windows(np.pad(x, width - 1, mode="edge"), width).min(axis=1)
+    return np.asarray(windows(least, width).max(axis=1))
 
 
 def peak_bin(power: Real, k: int) -> float:

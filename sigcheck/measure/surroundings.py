@@ -61,6 +61,7 @@ _MIRRORED = 0.1  # of a line's power: what is modulated as much as added is on b
 _PATTERN_HZ, _PATTERN_DB = 60.0, 6.0  # side lobes of a keying's pattern lie so near and so far down at least
 _PRODUCT_ORDER = 5  # 3 g - 2 f and lower ones
 _EQUAL_DB = 2.0  # between the sides of a modulation, with the passband's ripple
+_SMEARED_DB = 3.0  # what keeps its power together in one frame has lost half of it or more in the other
 _SIDES_HZ = 25.0  # keying sidebands of another station that pass for a line
 _KEYING_HZ, _KEYING_DB = 80.0, 15.0  # and its weaker ones, so far below it, reach so far
 
@@ -315,7 +316,24 @@ def _alone(q: Quiet, at: Real, track: Track) -> Mask:
 
 
 def sort_out(lines: Lines, q: Quiet, track: Track) -> Lines:
-    """A line seen both as a key-down spur and at key-up is no spur: a gain control or not, it stays."""
+    """A line seen both as a key-down spur and at key-up is no spur: a gain control or not, it stays.
+
+    Beside a steady tone that moves, what moves with it is stronger in its own frame, and no other signal; what
+    stays is stronger in the audio's.
+    """
+    if not q.key_up:
+        been = track.base.path_hz[track.marks.down]
+        moved_hz = float(np.ptp(been)) if been.size else 0.0
+        ours = [
+            o
+            for o in lines.others
+            if any(
+                abs(spur.frequency_hz - o.frequency_hz) < moved_hz + 2.0 and spur.level_dbc > o.level_dbc + _SMEARED_DB
+                for spur in lines.spurs
+            )
+        ]
+        lines = replace(lines, others=tuple(o for o in lines.others if o not in ours))
+
     def apart(hz: float) -> bool:
         # a keyed signal's own sidebands reach some tens of hertz from it
         return all(abs(hz - o.frequency_hz) > (_KEYING_HZ if o.keyed else 2.0) for o in lines.others)

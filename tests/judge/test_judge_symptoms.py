@@ -227,6 +227,32 @@ def test_rasp_of_a_steady_tone_needs_a_wide_passband_and_one_db_more():
     assert severity(_noisy(with_quiet_end, -20.0, 10.0), "rasp") == "fault"
 
 
+def test_noise_that_another_stations_keying_makes_is_no_rasp():
+    """27 dB below a station lies beyond 80 Hz of it with edges of 3 ms."""
+    other = OtherSignal(frequency_hz=950.0, level_dbc=-3.0, keyed=True, dips_with_ours=None, same_lines=None)
+    beside = clean(lines={"others": (other,)})
+    assert severity(_noisy(beside, -31.0, 10.0), "rasp") == "unseen"
+    assert severity(_noisy(beside, -29.0, 10.0), "rasp") == "note"
+    carrier = clean(lines={"others": (replace(other, keyed=False),)})
+    assert severity(_noisy(carrier, -31.0, 10.0), "rasp") == "note"
+
+
+def test_a_voice_below_the_recordings_coarse_steps_is_not_heard():
+    """A tone of 8 steps of 8 bits: all of the rounding's error is 10 log10(1/6/64) = -25.8 dB below it."""
+    coarse = {"health": {"bits_used": 8}, "signal": {"level_dbfs": -24.1, "cn0_dbhz": 90.0}}
+    assert severity(clean(purity={"voice_dbc": -27.0}, **coarse), "voice-breakthrough") == "unseen"
+    assert severity(clean(purity={"voice_dbc": -15.0}, **coarse), "voice-breakthrough") == "fault"
+    assert severity(clean(purity={"voice_dbc": -27.0}), "voice-breakthrough") == "fault"
+
+
+def test_two_jumps_in_one_pause_do_not_hide_one_that_is_told():
+    told = Step(time_s=10.0, size_hz=3.5, size_hz_sigma=0.01)
+    pair = tuple(Step(time_s=30.0 + k, size_hz=4.0, size_hz_sigma=200.0) for k in range(2))
+    m = clean(drift={"steps": (told, *pair), "model": "steps"})
+    assert symptom(m, "frequency-jumps").value == 3.5 and severity(m, "frequency-jumps") == "fault"
+    assert severity(clean(drift={"steps": pair, "model": "steps"}), "frequency-jumps") == "unseen"
+
+
 # ---- lines and other signals ---------------------------------------------------------------------
 
 

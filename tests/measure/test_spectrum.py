@@ -45,6 +45,19 @@ def test_passband_edges_are_found_from_noise(low: float, high: float) -> None:
     assert found_high == pytest.approx(high, abs=15.0)
 
 
+@pytest.mark.parametrize("width_hz", [30.0, 70.0, 120.0])
+def test_a_station_beyond_the_edge_does_not_widen_the_passband(width_hz: float) -> None:
+    """8 dB down at 940 Hz and falling; a station at 1040 Hz as loud as the passband, on its skirt."""
+    f = np.arange(0.0, 4000.0, 5.0)
+    level_db = -60.0 - 0.2 * np.maximum(np.maximum(f - 900.0, 620.0 - f), 0.0)
+    beyond = np.where(np.abs(f - 1040.0) < width_hz / 2, -60.0, level_db)
+    low, high, seen = passband(10 ** (beyond / 10), 5.0, 800.0)
+    assert seen and low == pytest.approx(580.0, abs=5.0)
+    # what is wider than a keyed signal belongs to the passband
+    assert high == pytest.approx(940.0, abs=5.0) or (width_hz > 80.0 and high == pytest.approx(1100.0, abs=5.0))
+    assert (high > 1000.0) == (width_hz > 80.0)
+
+
 def test_slice_is_flat_inside_and_nothing_outside() -> None:
     rate = 6000.0
     t = np.arange(60000) / rate
