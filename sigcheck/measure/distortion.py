@@ -66,7 +66,7 @@ def distortion(
     frames, starts = _without_crashes(frames, starts)
     weight = (window / window.sum()).astype(np.float32)
     level = (frames @ weight)[:, None]  # under the window a sine has no mean of its own, a plain mean would
-    spectra = fft.rfft((frames - level) * window.astype(np.float32), axis=1, workers=-1)
+    spectra = fft.rfft((frames - level) * window.astype(np.float32), axis=1)
     middle = (starts + (length - 1) / 2) / rate_hz
     at = np.clip(np.round(middle * track.base.rate_hz).astype(np.intp), 0, track.base.path_hz.size - 1)
     tone = track.base.path_hz[at] + (track.tone_hz - float(np.mean(track.base.path_hz[track.marks.down])))

@@ -6,6 +6,7 @@ looks again.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -120,17 +121,38 @@ def _most_probable(evidence: Real, cost: float) -> Mask:
     it leaves the clip range before the next cell, the state at that cell is decided, and the cells
     before, back to the last decision, share it.
     """
-    lead = []
-    d = 0.0
-    for e in evidence.tolist():
-        d = (cost if d > cost else -cost if d < -cost else d) + e
-        lead.append(d)
-    leads = np.array(lead)
+    leads = _leads(evidence, cost)
     leads[-1] = np.copysign(2 * cost, leads[-1])
     decided = np.abs(leads) > cost
     position = np.where(decided, np.arange(leads.size), leads.size)
     following = np.minimum.accumulate(position[::-1])[::-1]
     return np.asarray(leads[following] > 0)
+
+
+def _leads(evidence: Real, cost: float) -> Real:
+    """d <- clip(d, -cost, cost) + evidence from d = 0 on, shape (n,).
+
+    Over any stretch that comes to clip(d + the stretch's sum, low, high), low and high being where it ends when it
+    starts from either end of the clip range. So some sqrt(n) stretches are gone through side by side.
+    """
+    length = math.isqrt(evidence.size) + 1
+    count = -(-evidence.size // length)
+    steps = np.zeros(count * length)
+    steps[: evidence.size] = evidence
+    steps = np.ascontiguousarray(steps.reshape(count, length).T)
+    ends = np.empty((length, 2, count))
+    before = np.array([[-cost], [cost]])
+    for step, end in zip(steps, ends, strict=True):
+        np.maximum(before, -cost, out=end)
+        np.minimum(end, cost, out=end)
+        end += step
+        before = end
+    sums = np.cumsum(steps, axis=0)
+    start = [0.0]
+    for total, low, high in zip(sums[-1].tolist(), *ends[-1].tolist(), strict=True):
+        start.append(min(max(start[-1] + total, low), high))
+    leads = np.minimum(np.maximum(sums + start[:-1], ends[:, 0]), ends[:, 1])
+    return np.asarray(leads.T.ravel()[: evidence.size])
 
 
 def _runs(mask: Mask) -> tuple[Index, Index]:

@@ -63,7 +63,7 @@ class Periodogram:
         weights = np.array([share[b].sum(dtype=np.float64) for b in blocks])
         for row, b in zip(stack, blocks, strict=True):
             row[: b.stop - b.start] = y[b] * share[b]
-        spectra = fft.fft(stack, axis=1, workers=-1, overwrite_x=True)
+        spectra = fft.fft(stack, axis=1, overwrite_x=True)
         power = (spectra.real**2 + spectra.imag**2).sum(axis=0, dtype=np.float64) / weights.sum()
         self.bin_hz = m.rate_hz / self.size
         half = min(self.size // 2, int(BAND_HZ / self.bin_hz))

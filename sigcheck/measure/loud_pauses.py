@@ -9,6 +9,7 @@ other.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sigcheck.measure.track import Baseband, Mask, Real
 
@@ -28,6 +29,8 @@ _LATE = 0.2  # of a dit: less is the edge's own shape
 # Where marks stand out that much from the pauses before them, one that hardly does is none.
 _USUAL_CONTRAST, _LEAST_CONTRAST = 2.5, 1.25
 _MOMENT_S = 0.008
+_CELL_S = 0.001  # fine enough for where a mark begins
+_LEAST_CELLS = 3
 _STEADY = 0.2  # noise swings by half of its mean: the pause holds another tone
 _AT_ONCE = 1000  # stretches: keeps the memory for an hour of keying small
 
@@ -37,15 +40,15 @@ def true_marks(base: Baseband, on_s: Real, off_s: Real) -> tuple[Real, Mask]:
 
     All where the signal is too weak to tell.
     """
-    amplitude = _amplitude_near(base)
     tonal = _tonal(base, on_s, off_s)
     if tonal is None:
         return on_s, np.ones(on_s.size, bool)
-    starts_s = _true_starts(amplitude, base.rate_hz, tonal, on_s, off_s)
+    amplitude, rate = _amplitude_near(base)
+    starts_s = _true_starts(amplitude, rate, tonal, on_s, off_s)
     if not np.array_equal(starts_s, on_s):
         later = _tonal(base, starts_s, off_s)
         tonal = np.ones(on_s.size, bool) if later is None else later
-    return starts_s, _changing(amplitude, base.rate_hz, tonal, starts_s, off_s)
+    return starts_s, _changing(amplitude, rate, tonal, starts_s, off_s)
 
 
 def _changing(amplitude: Real, rate: float, tonal: Mask, on_s: Real, off_s: Real) -> Mask:
@@ -68,29 +71,38 @@ def _contrast(amplitude: Real, rate: float, on_s: Real, off_s: Real) -> Real:
     """
     out = np.full(on_s.size, np.inf)
     dit = float(np.quantile(off_s - on_s, 0.25))
-    for k in range(on_s.size):
-        gap = min(on_s[k] - (off_s[k - 1] if k else 0.0), dit)
-        a, b = (max(round((on_s[k] - part * gap) * rate), 0) for part in (0.7, 0.25))
-        pause = amplitude[a:b]
-        mark = amplitude[b : round((on_s[k] + 0.75 * (off_s[k] - on_s[k])) * rate)]
-        if not (pause.size and mark.size):
-            continue
-        mean = float(pause.sum()) / pause.size
-        swing = pause - mean
-        if float(swing @ swing) < pause.size * (_STEADY * mean) ** 2:
-            out[k] = mark.max() / max(mean, 1e-30)
+    gap = np.minimum(on_s - np.append(0.0, off_s[:-1]), dit)
+    a, b = (_cell(on_s - part * gap, rate, amplitude) for part in (0.7, 0.25))
+    end = _cell(on_s + 0.75 * (off_s - on_s), rate, amplitude)
+    mean, square = _means(amplitude, a, b)
+    steady = (b > a) & (end > b) & (square - mean**2 < (_STEADY * mean) ** 2)
+    for k in np.flatnonzero(steady):
+        out[k] = amplitude[b[k] : end[k]].max() / max(mean[k], 1e-30)
     return out
 
 
-def _amplitude_near(base: Baseband) -> Real:
-    """Amplitude within some 60 Hz of the tone, without other stations in the passband."""
-    n = max(round(_MOMENT_S * base.rate_hz), 1)
-    size = base.z.size
-    total = np.zeros(size + 2 * n + 1, np.complex128)
-    np.cumsum(base.z, dtype=np.complex128, out=total[n + 1 : n + 1 + size])
-    total[n + 1 + size :] = total[n + size]
+def _cell(t: Real, rate: float, amplitude: Real) -> NDArray[np.intp]:
+    """Places of times in the amplitude."""
+    return np.clip(np.round(t * rate), 0, amplitude.size).astype(np.intp)
+
+
+def _means(x: Real, a: NDArray[np.intp], b: NDArray[np.intp]) -> tuple[Real, Real]:
+    """Means of x and of its square over stretches a .. b - 1."""
+    bounds = np.stack([a, np.maximum(a, b)], axis=1).ravel()
+    sums = (np.add.reduceat(np.append(v, 0.0), bounds)[::2] for v in (x, x * x))
+    mean, square = (total / np.maximum(b - a, 1) for total in sums)
+    return mean, square
+
+
+def _amplitude_near(base: Baseband) -> tuple[Real, float]:
+    """Amplitude within some 60 Hz of the tone, without other stations in the passband: (in cells, cells a second)."""
+    step = max(round(_CELL_S * base.rate_hz), 1)
+    rate = base.rate_hz / step
+    cells = base.z[: base.z.size // step * step].reshape(-1, step) @ np.ones(step, np.complex64)
+    n = max(round(_MOMENT_S * rate), 1)
+    total = np.cumsum(np.concatenate([np.zeros(n + 1), cells, np.zeros(n)]), dtype=np.complex128)
     total = np.cumsum(total[n:] - total[:-n])  # a moving sum, twice: a triangle
-    return np.asarray(np.abs(total[n : n + size] - total[:size])) / n**2
+    return np.asarray(np.abs(total[n : n + cells.size] - total[: cells.size])) / (n**2 * step), rate
 
 
 def _true_starts(amplitude: Real, rate: float, tonal: Mask, on_s: Real, off_s: Real) -> Real:
@@ -102,23 +114,23 @@ def _true_starts(amplitude: Real, rate: float, tonal: Mask, on_s: Real, off_s: R
     out = on_s.copy()
     dit = float(np.quantile(off_s - on_s, 0.25))
     silent_since = np.maximum.accumulate(np.append(0.0, np.where(tonal, off_s, 0.0)[:-1]))
-    for k in np.flatnonzero(on_s - silent_since > dit):
-        length = off_s[k] - on_s[k]
-        a, b = (max(round((on_s[k] - back * dit) * rate), 0) for back in (1.0, 0.3))
-        c, d = (round((off_s[k] - part * dit) * rate) for part in (0.5, 0.12))  # surely the mark's own
-        before, inside = amplitude[a:b], amplitude[c:d]
-        if min(before.size, inside.size) < 8 or before.mean() < _LOUD * inside.mean():
-            continue
+    after_pause = on_s - silent_since > dit
+    a, b = (_cell(on_s - back * dit, rate, amplitude) for back in (1.0, 0.3))
+    c, d = (_cell(off_s - part * dit, rate, amplitude) for part in (0.5, 0.12))  # surely the mark's own
+    enough = np.minimum(b - a, d - c) >= _LEAST_CELLS
+    loud = _means(amplitude, a, b)[0] >= _LOUD * _means(amplitude, c, d)[0]
+    for k in np.flatnonzero(after_pause & enough & loud):
+        before, inside = amplitude[a[k] : b[k]], amplitude[c[k] : d[k]]
         if inside.std() > _HEARD * inside.mean():
             continue  # a weak tone: noise is as loud in every pause
         if inside.mean() < _LEAST_CONTRAST * before.mean() and before.std() < _STEADY * before.mean():
             continue  # two tones of one level: nothing tells where the one ends
-        x = amplitude[b : round((on_s[k] + min(0.85 * length, 4 * dit)) * rate)]
+        x = amplitude[b[k] : round((on_s[k] + min(0.85 * (off_s[k] - on_s[k]), 4 * dit)) * rate)]
         x = np.minimum(x, max(before.mean(), inside.mean()))  # a gain control's overshoot belongs to the mark
         gain = np.cumsum(_log_likelihood(x, before) - _log_likelihood(x, inside))
         best = int(np.argmax(gain))
-        start_s = (b + best + 1) / rate
-        better = gain[best] - gain[round(on_s[k] * rate) - b]
+        start_s = (b[k] + best + 1) / rate
+        better = gain[best] - gain[round(on_s[k] * rate) - b[k]]
         alike = 2 * _MOMENT_S * rate  # neighbouring samples tell the same
         if start_s - on_s[k] > _LATE * dit and better > _CERTAIN * alike:
             out[k] = start_s
@@ -162,6 +174,6 @@ def _steadiness(base: Baseband, on_s: Real, off_s: Real, stretch_s: float) -> Re
     for some in range(0, start.size, _AT_ONCE):
         columns = start[some : some + _AT_ONCE, None] + np.arange(stretch)
         z = base.z[np.minimum(columns, base.z.size - 1)]
-        spectra = fft.fft(z / np.maximum(np.abs(z), np.float32(1e-30)), points, axis=1, workers=-1)
+        spectra = fft.fft(z / np.maximum(np.abs(z), np.float32(1e-30)), points, axis=1)
         best[some : some + _AT_ONCE] = np.abs(spectra[:, near]).max(axis=1) / stretch
     return np.asarray(np.bincount(mark, best, on_s.size) / count)

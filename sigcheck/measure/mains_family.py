@@ -67,7 +67,7 @@ def fine_spectrum(audio: Complex, rate_hz: float, noise: Real, noise_bin_hz: flo
     padded = fft.next_fast_len(length)
     window = np.hanning(length)
     frames = audio[: count * length].reshape(count, length) * window.astype(np.float32)
-    power = np.mean(np.abs(fft.fft(frames, padded, axis=1, workers=-1)) ** 2, axis=0)
+    power = np.mean(np.abs(fft.fft(frames, padded, axis=1)) ** 2, axis=0)
     hz = np.arange(padded) * (rate_hz / padded)
     density = np.interp(hz, np.arange(noise.size) * noise_bin_hz, noise) * rate_hz * float(window @ window)
     return FineSpectrum(hz, power.astype(np.float64), density, count)

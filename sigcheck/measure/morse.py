@@ -17,6 +17,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cache
+from operator import add
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -49,6 +50,7 @@ _INSIDE = 0.6  # share of gaps that lie inside a character, where nothing is kno
 _WORD_END = 0.25  # of those between characters
 _GAP_SHARE = np.array([0.60, 0.30, 0.10])
 _LEAST_MARKS = 3
+_NEVER = -1e9  # logarithm of a probability
 # Log-likelihood that must be gained over lengths without classes before text is claimed: noise cut
 # into exponential lengths gains some 0.2 for each mark and gap, a fist with 15 % scatter 0.8.
 _LEAST_EVIDENCE = 4.0
@@ -158,17 +160,16 @@ def _characters(on: Real, off: Real, t: Timing, mark_p: Real, gap_p: Real) -> It
     its probability.
     """
     n = on.size
-    first_reading = _best_cuts(_Spans.of(t, np.zeros(_LONGEST)).weight.tolist())
-    spans = _Spans.of(t, _length_odds(first_reading))
-    weight = spans.weight.tolist()
-    forward = _summed(weight)
-    # backward is forward on the mirrored marks: a character from i to j becomes one from n - j to n - i
-    mirrored = [[weight[n - j][j - i - 1] for j in range(i + 1, min(i + _LONGEST, n) + 1)] for i in range(n)]
-    backward = _summed(mirrored)[::-1]
+    spans = _Spans.of(t)
+    length_odds = _length_odds(_best_cuts(_by_end(spans.weights(np.zeros(_LONGEST)))))
+    weight = spans.weights(length_odds)
+    forward = _summed(_by_end(weight))
+    # backward is forward on the mirrored marks
+    backward = _summed(weight[::-1, ::-1].tolist())[::-1]
     around = np.concatenate([[1.0], gap_p, [1.0]])  # a mark missed beside a character is one too few in it
-    for i, j in _best_cuts(weight):
-        pattern, share = spans.reading(i, j)
-        p = math.exp(min(forward[i] + weight[i][j - i - 1] + backward[j] - forward[n], 0.0)) * share
+    for i, j in _best_cuts(_by_end(weight)):
+        pattern, share = spans.reading(i, j, length_odds)
+        p = math.exp(min(forward[i] + float(weight[i, j - i - 1]) + backward[j] - forward[n], 0.0)) * share
         p *= float(np.prod(mark_p[i:j]) * np.prod(around[i : j + 1]))
         ends_word = j < n and bool(t.gap_p[j - 1, 2] > t.gap_p[j - 1, 1])
         yield Character(CODE.get(pattern, f"[{pattern}]"), float(on[i]), float(off[j - 1]), p, ends_word)
@@ -194,48 +195,49 @@ def _length_odds(cuts: list[tuple[int, int]]) -> Real:
 
 @dataclass(frozen=True)
 class _Spans:
-    """Log-probability of the marks i .. i + k being one character, (n, 12), and what it then is."""
+    """What the marks i .. i + k - 1 may be, for k = 1 .. 12; what holds a list has the entry of k at k - 1."""
 
-    weight: Real
     marks: Real  # (n, 2) log-densities
-    lengths: Real  # (12,) see :func:`_length_odds`
+    known: list[Real]  # (n - k + 1, signs) log-probability of being each sign of k elements
+    all_known: list[Real]  # (n - k + 1,) of being any of them
+    unknown: list[Real]  # (n - k + 1,) of being none: each mark as likely a dit as a dah
+    gaps: list[Real]  # (n - k + 1,) of the gaps inside and of the one after
 
     @classmethod
-    def of(cls, t: Timing, length_odds: Real) -> _Spans:
+    def of(cls, t: Timing) -> _Spans:
         n = t.mark_log.shape[0]
         before = np.concatenate([[0.0], np.cumsum(t.gap_log[:, 0])])
         letter, word = t.gap_log[:, 1] + math.log(1 - _WORD_END), t.gap_log[:, 2] + math.log(_WORD_END)
         ends = np.append(np.logaddexp(letter, word), 0.0)
-        weight = np.full((n, _LONGEST), -1e9)
-        spans = cls(weight, t.mark_log, length_odds)
+        either = np.logaddexp(t.mark_log[:, 0], t.mark_log[:, 1])
+        spans = cls(t.mark_log, [], [], [], [])
         for k in range(1, min(_LONGEST, n) + 1):
-            first = np.arange(n - k + 1)
-            known, unknown = spans._known(first, k), spans._unknown(first, k)
-            anything = np.logaddexp(np.logaddexp.reduce(known, axis=1), unknown) if known.size else unknown
-            weight[: n - k + 1, k - 1] = anything + before[first + k - 1] - before[first] + ends[first + k - 1]
+            signs, dahs, often = _patterns(k)
+            lengths = np.lib.stride_tricks.sliding_window_view(t.mark_log, k, axis=0)  # (n - k + 1, 2, k)
+            dits = lengths[:, 0].sum(axis=1)
+            known = (lengths[:, 1] - lengths[:, 0]) @ dahs.T + dits[:, None] + often
+            spans.known.append(known)
+            spans.all_known.append(_log_sum(known) if signs else np.full(dits.size, _NEVER))
+            strangers = 1 - len(signs) / 2**k  # the patterns that are one are taken off
+            price = math.log(strangers * _UNKNOWN * (1 - _INSIDE) / _INSIDE) if strangers else _NEVER
+            sums = np.lib.stride_tricks.sliding_window_view(either, k).sum(axis=1)
+            spans.unknown.append(sums + price + k * math.log(0.5 * _INSIDE))
+            spans.gaps.append(before[k - 1 :] - before[: n - k + 1] + ends[k - 1 :])
         return spans
 
-    def _known(self, first: NDArray[np.intp], k: int) -> Real:
-        """Of each sign of k elements, (spans, signs)."""
-        _, dahs, often = _patterns(k)
-        lengths = self.marks[first[:, None] + np.arange(k)]
-        dits = lengths[:, :, 0].sum(axis=1)[:, None]
-        return np.asarray(dits + (lengths[:, :, 1] - lengths[:, :, 0]) @ dahs.T + often + self.lengths[k - 1])
+    def weights(self, length_odds: Real) -> Real:
+        """Log-probability of being one character, (n, 12), with the odds of :func:`_length_odds`."""
+        n = self.marks.shape[0]
+        weight = np.full((n, _LONGEST), _NEVER)
+        for k, (known, unknown, gaps) in enumerate(zip(self.all_known, self.unknown, self.gaps, strict=True), 1):
+            weight[: n - k + 1, k - 1] = np.logaddexp(known + length_odds[k - 1], unknown) + gaps
+        return weight
 
-    def _unknown(self, first: NDArray[np.intp], k: int) -> Real:
-        """Of k elements that are no sign: each as likely a dit as a dah, but for the patterns that are one."""
-        strangers = 1 - len(_patterns(k)[0]) / 2**k
-        if strangers == 0:
-            return np.full(first.size, -1e9)
-        either = np.logaddexp.reduce(self.marks[first[:, None] + np.arange(k)], axis=2).sum(axis=1)
-        price = math.log(strangers * _UNKNOWN * (1 - _INSIDE) / _INSIDE) + k * math.log(0.5 * _INSIDE)
-        return np.asarray(either + price)
-
-    def reading(self, i: int, j: int) -> tuple[str, float]:
+    def reading(self, i: int, j: int, length_odds: Real) -> tuple[str, float]:
         """The most probable pattern of the marks i .. j - 1, and its share of the span's probability."""
-        first, k = np.array([i]), j - i
-        known, unknown = self._known(first, k)[0], float(self._unknown(first, k)[0])
-        total = float(np.logaddexp.reduce(np.append(known, unknown)))
+        k = j - i
+        known, unknown = self.known[k - 1][i] + length_odds[k - 1], float(self.unknown[k - 1][i])
+        total = float(np.logaddexp(self.all_known[k - 1][i] + length_odds[k - 1], unknown))
         best = int(np.argmax(known)) if known.size else -1
         if best >= 0 and known[best] > unknown:
             return _patterns(k)[0][best], math.exp(known[best] - total)
@@ -245,25 +247,43 @@ class _Spans:
         return pattern, sure * math.exp(unknown - total)
 
 
-def _summed(weight: list[list[float]]) -> list[float]:
+def _log_sum(x: Real) -> Real:
+    """Logarithm of the sum of exponentials over the last axis."""
+    top = x.max(axis=-1, keepdims=True)
+    return np.asarray(np.log(np.exp(x - top).sum(axis=-1)) + top[..., 0])
+
+
+def _by_end(weight: Real) -> list[list[float]]:
+    """The weights (n, 12) of spans by the mark that they begin with and their length, by the one that they end with.
+
+    In each of the n rows the longest comes first.
+    """
+    n = weight.shape[0]
+    out = np.full((n, _LONGEST), _NEVER)
+    for k in range(1, min(_LONGEST, n) + 1):
+        out[k - 1 :, _LONGEST - k] = weight[: n - k + 1, k - 1]
+    return list(out.tolist())
+
+
+def _summed(by_end: list[list[float]]) -> list[float]:
     """Log of the summed probability of all ways to cut the first 0 .. n marks into characters."""
-    total = [0.0]
-    for j in range(1, len(weight) + 1):
-        terms = [total[i] + weight[i][j - i - 1] for i in range(max(0, j - _LONGEST), j)]
+    total = [_NEVER] * (_LONGEST - 1) + [0.0]
+    for row in by_end:
+        terms = list(map(add, total[-_LONGEST:], row))
         top = max(terms)
         total.append(top + math.log(sum([math.exp(v - top) for v in terms if v > top - 40.0])))
-    return total
+    return total[_LONGEST - 1 :]
 
 
-def _best_cuts(weight: list[list[float]]) -> list[tuple[int, int]]:
+def _best_cuts(by_end: list[list[float]]) -> list[tuple[int, int]]:
     """The most probable way to cut the marks into characters, as (first, one past the last) marks."""
-    best, came = [0.0], [0]
-    for j in range(1, len(weight) + 1):
-        value, i = max((best[i] + weight[i][j - i - 1], i) for i in range(max(0, j - _LONGEST), j))
-        best.append(value)
-        came.append(i)
-    cuts, j = [], len(weight)
+    best, length = [_NEVER] * (_LONGEST - 1) + [0.0], []
+    for row in by_end:
+        terms = list(map(add, best[-_LONGEST:], row))
+        best.append(max(terms))
+        length.append(_LONGEST - terms.index(best[-1]))
+    cuts, j = [], len(by_end)
     while j:
-        cuts.append((came[j], j))
-        j = came[j]
+        cuts.append((j - length[j - 1], j))
+        j -= length[j - 1]
     return cuts[::-1]

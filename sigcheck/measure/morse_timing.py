@@ -120,7 +120,8 @@ class _Model:
     def gap_classes(self, marks: Real) -> tuple[Real, Real]:
         """Means and spreads (n - 1, 3) of the gaps between marks (n,)."""
         kind = _neighbours(marks > 0.5 * (self.marks[0] + self.marks[1]))
-        means, spreads = (np.tile(v, (kind.size, 1)) for v in (self.gaps, self.gap_spread))
+        means, spreads = np.empty((kind.size, 3)), np.empty((kind.size, 3))
+        means[:], spreads[:] = self.gaps, self.gap_spread
         means[:, 0], spreads[:, 0] = self.inner[kind], self.inner_spread[kind]
         return means, spreads
 
@@ -137,7 +138,7 @@ def _between(speed: Real) -> Real:
 def _densities(x: Real, means: Real, spreads: Real, shares: Real) -> Real:
     """Weighted class densities (..., n_classes); a word gap may be any length from its mean up."""
     # halfway between normal in the length and normal in its logarithm, as fists and noise are
-    d = 2.0 * np.expm1(0.5 * np.minimum(x[..., None] - means, 8.0)) / spreads
+    d = (2.0 * np.exp(0.5 * np.minimum(x[..., None] - means, 8.0)) - 2.0) / spreads
     if means.shape[-1] == 3:
         # the word's end may be drawn out by any factor
         d[..., 2] = np.minimum((x - means[..., 2]) / spreads[..., 2], 2.0)
@@ -253,8 +254,8 @@ def _improved(m: _Model, marks: Real, gaps: Real) -> _Model:
     gap_prior = _gap_means(m.marks[:1], m.gaps[:1], np.array([m.stretch]))[0]
     mark_mean = _mean(marks, pm, mark_prior, np.array([0.01, 0.5]))
     gap_mean = _mean(gaps, pg, gap_prior, np.array([0.5, 1.0, 1.0]))
-    by_kind = np.where(kind[:, None] == np.arange(4), pg[:, :1], 0.0)
-    inner = _mean(gaps, by_kind, np.full(4, gap_mean[0]), np.full(4, 4.0))
+    count, total = (np.bincount(kind, v, minlength=4) for v in (pg[:, 0], pg[:, 0] * gaps))
+    inner = (total + 4.0 * gap_mean[0]) / (count + 4.0)
     mark_mean[1] = max(mark_mean[1], mark_mean[0] + np.log(1.7))
     gap_mean[1] = max(gap_mean[1], gap_mean[0] + np.log(1.5))
     gap_mean[2] = max(gap_mean[2], gap_mean[1] + np.log(1.7))
@@ -264,8 +265,8 @@ def _improved(m: _Model, marks: Real, gaps: Real) -> _Model:
     spread = float(np.clip(spread, 0.02, 0.5))
     gap_spread = _spread(gaps, pg, gap_mean, _GAP_SPREAD, np.array([2.0, 6.0, 6.0]))
     gap_spread = np.clip(gap_spread, [0.03, 0.14, 0.15], [0.5, 0.4, 0.4])
-    inner_spread = _spread(gaps, by_kind, inner, np.full(4, gap_spread[0]), np.full(4, 2.0))
-    inner_spread = np.clip(inner_spread, 0.03, 0.5)
+    squares = np.bincount(kind, pg[:, 0] * (gaps - inner[kind]) ** 2, minlength=4)
+    inner_spread = np.clip(np.sqrt((squares + 2.0 * gap_spread[0] ** 2) / (count + 2.0)), 0.03, 0.5)
     return _Model(
         mark_mean,
         gap_mean,

@@ -53,8 +53,9 @@ def segment(base: Baseband) -> Marks:
         return _whole(base, levels, noise)
     fine = finest_usable(levels, path)
     edges = refined_crossings(path, fine, final=False)
-    if _is_keyed(edges):
-        path = _in_rhythm(levels, path, edges, noise)
+    timing = _keyed_timing(edges)
+    if timing is not None:
+        path = _in_rhythm(levels, path, edges, timing, noise)
         path, edges = _without_clicks(path, refined_crossings(path, fine, final=True))
         starts_s, true = loud_pauses.true_marks(base, edges.on_s, edges.off_s)
         # a gain control lifts what is heard in a pause to the usual level; what is weaker than that has faded
@@ -81,9 +82,10 @@ def segment(base: Baseband) -> Marks:
     return _marks(base, path, _presence(edges, path), keyed=False)
 
 
-def _in_rhythm(levels: list[Level], path: Path, edges: Crossings, noise: NoiseBeside) -> Path:
+def _in_rhythm(
+    levels: list[Level], path: Path, edges: Crossings, timing: morse_timing.Timing, noise: NoiseBeside
+) -> Path:
     """The path found again with the rhythm that it has shown."""
-    timing = morse_timing.classify(edges.on_s, edges.off_s)
     if _beyond_doubt(path, edges, timing):
         return path
     fit = [v for v in levels if v.cell_s <= timing.unit_s / 5]
@@ -141,9 +143,10 @@ def _beyond_doubt(path: Path, edges: Crossings, timing: morse_timing.Timing) -> 
     return bool(even and clear)
 
 
-def _is_keyed(edges: Crossings) -> bool:
-    """Keying has marks and gaps with sharp ends, of a few lengths; fading and cuts have not.
+def _keyed_timing(edges: Crossings) -> morse_timing.Timing | None:
+    """The timing of keying, None where there is none.
 
+    Keying has marks and gaps with sharp ends, of a few lengths; fading and cuts have not.
     Fading scatters lengths (the evidence of :mod:`sigcheck.measure.morse_timing` per mark and gap: a fist with
     25 % scatter 0.36, fading under 0.2). Where a fade passes through zero the amplitude is a V: from
     half to three quarters it takes, on both sides together, half of the time that it stayed below half.
@@ -151,20 +154,19 @@ def _is_keyed(edges: Crossings) -> bool:
     """
     on, off = edges.on_s, edges.off_s
     if on.size < LEAST_MARKS:
-        return False
+        return None
     marks, gaps = off - on, on[1:] - off[:-1]
     slowness = float(np.median((edges.fall_s[:-1] + edges.rise_s[1:]) / gaps))
     share = float(marks.sum() / (off[-1] - on[0]))
     if slowness > _SHARP or share > _MOST_DOWN:
-        return False
-    timing = morse_timing.classify(on[:200], off[:200])
+        return None
+    timing = morse_timing.classify(on, off)
     dahs = float(np.mean(timing.dah))
     if min(dahs, 1 - dahs) < 0.1 and share > 0.65 and slowness > 0.2:
-        return False  # lengths all alike, hardly any gaps, rounded: the beat of two paths
-    regular = timing.evidence / (2 * min(on.size, 200))
-    if on.size < 6:
-        return bool(regular > 0.5)
-    return bool(regular > (-0.3 if slowness < 0.1 and share < 0.7 else 0.25))
+        return None  # lengths all alike, hardly any gaps, rounded: the beat of two paths
+    sharp = slowness < 0.1 and share < 0.7
+    least = 0.5 if on.size < 6 else -0.3 if sharp else 0.25
+    return timing if timing.evidence > least * 2 * on.size else None
 
 
 def _presence(edges: Crossings, path: Path) -> Crossings:

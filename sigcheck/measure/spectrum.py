@@ -12,6 +12,7 @@ complex convention, E|w|^2 per hertz, so a tone of amplitude A stands ``A**2 / e
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -24,7 +25,7 @@ from sigcheck.measure.track import Complex, Mask, Real
 HANN_ENBW_BINS = 1.5  # equivalent noise bandwidth of the Hann window (Harris 1978)
 FRAME_S = 0.16  # near the length of a dah at 20 WPM: keying is seen, yet a bin is only some 6 Hz wide
 AUDIO_TOP_HZ = 6000.0  # wider than any voice passband
-_CHUNK_FRAMES = 128  # bounds memory; large enough for the transform's overhead not to count
+_CHUNK_FRAMES = 32  # fit in the processor's cache; large enough for the transform's overhead not to count
 
 
 @dataclass(frozen=True)
@@ -74,13 +75,35 @@ def hann(n: int) -> NDArray[np.float32]:
     return (0.5 - 0.5 * np.cos(2 * np.pi * np.arange(n) / n)).astype(np.float32)
 
 
-def _frames(x: NDArray[Any], length: int) -> NDArray[Any]:
-    """Half-overlapping frames (count, length) of x, zero-padded so that every sample is in two."""
+def _windowed(x: NDArray[Any], window: NDArray[np.float32]) -> Iterator[tuple[int, NDArray[Any]]]:
+    """Half-overlapping frames of x under a window, some at a time: (number of the first, frames (count, length)).
+
+    The first and last reach over the ends of x, where nothing is, so that every sample is in two. What is given out
+    may be overwritten.
+    """
+    length = window.size
     half = length // 2
-    count = -(-x.size // half) + 1
-    padded = np.zeros((count + 1) * half, x.dtype)
-    padded[half : half + x.size] = x
-    return np.lib.stride_tricks.sliding_window_view(padded, length)[::half]
+    count = frame_count(x.size, length)
+    whole = max(0, (x.size - length) // half + 1)  # frames 1, 2, ... that lie inside
+    inside = np.lib.stride_tricks.sliding_window_view(x, length)[::half] if whole else np.empty((0, length), x.dtype)
+    room = np.empty((min(_CHUNK_FRAMES, count), length), x.dtype)
+    for first in range(0, count, _CHUNK_FRAMES):
+        frames = room[: count - first]
+        a, b = max(first, 1), min(first + len(frames), 1 + whole)
+        if a < b:
+            np.multiply(inside[a - 1 : b - 1], window, out=frames[a - first : b - first])
+        for k in (k for k in range(first, first + len(frames)) if not a <= k < b):
+            at = (k - 1) * half
+            part = x[max(at, 0) : at + length]
+            frames[k - first] = 0.0
+            frames[k - first, max(-at, 0) : max(-at, 0) + part.size] = part
+            frames[k - first] *= window
+        yield first, frames
+
+
+def frame_count(n: int, length: int) -> int:
+    """How many half-overlapping frames hold every one of n samples twice."""
+    return -(-n // (length // 2)) + 1
 
 
 def survey(x: NDArray[np.float32], rate_hz: float, *, top_hz: float = AUDIO_TOP_HZ) -> Survey:
@@ -90,30 +113,27 @@ def survey(x: NDArray[np.float32], rate_hz: float, *, top_hz: float = AUDIO_TOP_
     length = 1 << max(6, round(np.log2(FRAME_S * rate_hz)))
     window = hann(length)
     bins = min(length // 2, 2 * round(top_hz * length / rate_hz / 2))
-    frames = _frames(x, length)
     half = bins // 2
-    audio = np.zeros((frames.shape[0] + 1) * half, np.complex64)
-    density = np.empty((frames.shape[0], bins), np.float32)
-    density_scale = np.float32(4.0 / (rate_hz * float(np.sum(window.astype(np.float64) ** 2))))
+    count = frame_count(x.size, length)
+    audio = np.zeros((count + 1) * half, np.complex64)
+    density = np.empty((count, bins), np.float32)
     audio_scale = np.float32(2.0 * bins / length)
-    room = np.empty((min(_CHUNK_FRAMES, frames.shape[0]), length), np.float32)
-    for first in range(0, frames.shape[0], _CHUNK_FRAMES):
-        chunk = frames[first : first + _CHUNK_FRAMES]
-        windowed = np.multiply(chunk, window, out=room[: len(chunk)])
-        spectra = fft.rfft(windowed, axis=1, workers=-1, overwrite_x=True)[:, :bins]
-        rows = density[first : first + len(chunk)]
+    density_scale = np.float32(4.0 / (rate_hz * float(np.sum(window.astype(np.float64) ** 2))) / audio_scale**2)
+    for first, frames in _windowed(x, window):
+        spectra = fft.rfft(frames, axis=1, overwrite_x=True)[:, :bins] * audio_scale
+        rows = density[first : first + len(frames)]
         np.multiply(spectra.real, spectra.real, out=rows)
         rows += spectra.imag**2
         rows *= density_scale
-        back = fft.ifft(spectra * audio_scale, axis=1, workers=-1, overwrite_x=True)
-        _overlap_add(audio[first * half : (first + len(chunk) + 1) * half], back, half)
+        back = fft.ifft(spectra, axis=1, overwrite_x=True)
+        _overlap_add(audio[first * half : (first + len(frames) + 1) * half], back, half)
     audio_rate = rate_hz * bins / length
     n = int(np.ceil(x.size / rate_hz * audio_rate))
     return Survey(
         audio=audio[half : half + n],
         rate_hz=audio_rate,
         density=density,
-        frame_s=np.arange(frames.shape[0]) * (length / 2 / rate_hz),
+        frame_s=np.arange(count) * (length / 2 / rate_hz),
         bin_hz=rate_hz / length,
     )
 
@@ -156,21 +176,18 @@ def slice_band(
     index = fft.ifftshift(index)  # in the transform's order
     source = (index + centre) % length
     window = hann(length)
-    frames = _frames(z, length)
     half = kept // 2
-    out = np.zeros((frames.shape[0] + 1) * half, np.complex64)
-    room = np.empty((min(_CHUNK_FRAMES, frames.shape[0]), length), np.complex64)
+    count = frame_count(z.size, length)
+    out = np.zeros((count + 1) * half, np.complex64)
     # a shift by whole bins turns by whole half-turns from frame to frame
-    turn = np.where(((np.arange(frames.shape[0]) - 1) * centre) % 2 == 0, 1.0, -1.0).astype(np.float32)
-    for first in range(0, frames.shape[0], _CHUNK_FRAMES):
-        chunk = frames[first : first + _CHUNK_FRAMES]
-        windowed = np.multiply(chunk, window, out=room[: len(chunk)])
-        spectra = fft.fft(windowed, axis=1, workers=-1, overwrite_x=True)
+    turn = np.where(((np.arange(count) - 1) * centre) % 2 == 0, 1.0, -1.0).astype(np.float32)
+    for first, frames in _windowed(z, window):
+        spectra = fft.fft(frames, axis=1, overwrite_x=True)
         cut = spectra.take(source, axis=1)
         cut *= gain
-        back = fft.ifft(cut, axis=1, workers=-1, overwrite_x=True)
-        back *= turn[first : first + len(chunk), None]
-        _overlap_add(out[first * half : (first + len(chunk) + 1) * half], back, half)
+        back = fft.ifft(cut, axis=1, overwrite_x=True)
+        back *= turn[first : first + len(frames), None]
+        _overlap_add(out[first * half : (first + len(frames) + 1) * half], back, half)
     new_rate = rate_hz * kept / length
     n = int(np.ceil(z.size / rate_hz * new_rate))
     return out[half : half + n], new_rate

@@ -130,7 +130,7 @@ def quiet_spectrum(track: Track, *, less_leak: bool = False) -> Quiet:
     weights = gate.sum(axis=1, dtype=np.float64)
     keep = weights > 0.2 * weights.max()
     size = fft.next_fast_len(length)
-    spectra = fft.fft(audio[places[keep]] * gate[keep], size, axis=1, workers=-1)
+    spectra = fft.fft(audio[places[keep]] * gate[keep], size, axis=1)
     power = (spectra.real**2 + spectra.imag**2).sum(axis=0, dtype=np.float64) / (weights[keep] ** 2).sum()
     bin_hz = rate / size
     step = max(1, round(1.0 / bin_hz))

@@ -230,7 +230,7 @@ def _short_spectra(audio: Complex, length: int, hop: int) -> NDArray[np.float32]
 
     window = (0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(length) + 0.5) / length)).astype(np.float32)
     frames = np.lib.stride_tricks.sliding_window_view(audio, length)[::hop]
-    spectra = fft.fft(frames * window, axis=1, workers=-1, overwrite_x=True)
+    spectra = fft.fft(frames * window, axis=1, overwrite_x=True)
     return np.asarray(spectra.real**2 + spectra.imag**2, np.float32)
 
 

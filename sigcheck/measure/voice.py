@@ -137,7 +137,7 @@ def _frames(track: Track) -> tuple[Real, Mask, Real, float]:
     tone = at[down]
     audio[down] -= track.carrier[tone] * np.conj(turn(base.path_hz[: at.max() + 1], base.rate_hz)[tone])
     window = hann(length) ** 2  # its side lobes fall fast: what is left of a tone is not to speak for its neighbours
-    spectra = fft.fft(audio * window, axis=1, workers=-1)
+    spectra = fft.fft(audio * window, axis=1)
     power = (spectra.real**2 + spectra.imag**2).astype(np.float64) / float(np.sum(window, dtype=np.float64)) ** 2
     return power, down, start / base.rate_hz, base.rate_hz / length
 
