@@ -8,7 +8,7 @@ from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from sigcheck.measure.pipeline import Measured, measure
-from sigcheck.measure.slot_search import SYMBOLS
+from sigcheck.measure.slot_protocol import SYMBOLS
 from sigcheck.measure.transmissions import Span
 
 if TYPE_CHECKING:

@@ -24,6 +24,8 @@ from sigcheck.measure import (
     segmentation,
     sidebands,
     slot,
+    slot_path,
+    slot_values,
     slow,
     slow_results,
     spectrum,
@@ -108,10 +110,10 @@ def measure(
     if not (keyed_marks is not None and _plainly_morse(keyed_marks, sent)):
         slots = slot.find(survey, near_hz=tone_hz, symbols=sent.symbols if sent else None)
     spans = transmissions.spans(survey, lambda: _slot_times(survey, slots))
-    if slots is not None and slot.is_ours(slots, found, sent.keying if sent else None):
+    if slots is not None and slot_path.is_ours(slots, found, sent.keying if sent else None):
         ours, stray = slots, slots.others
-        base, path_hz = slot.baseband(survey, slots)
-        marks = slot.marks(base, slots)
+        base, path_hz = slot_path.baseband(survey, slots)
+        marks = slot_path.marks(base, slots)
     elif isinstance(found, carrier.NotFound):
         slowly = slow.search(survey, plan)
         if slowly is None:
@@ -154,18 +156,18 @@ def measure(
     others, other_floor = other_signals(quiet, survey, received, hum, lines, far)
     if slots is not None:
         places = (*slots.copies, *(one.centre_hz for one in stray))
-        others = (*slot.without_slots(others, places), *slot.other_stations(stray, marks.amplitude**2))
+        others = (*slot_path.without_slots(others, places), *slot_path.other_stations(stray, marks.amplitude**2))
     if shifted is not None:
         others = slow_results.without_own_tones(others, shifted)
     lines = with_bus(replace(lines, others=others, other_floor_dbc=other_floor))
     lines = surroundings.sort_out(lines, quiet, received)
     if ours is not None or shifted is not None:
-        lines = slot.without_smeared(lines, track.tone_hz, hum.mains_hz)
+        lines = slot_path.without_smeared(lines, track.tone_hz, hum.mains_hz)
 
     clean = purity.purity(x, rate, track, modulation, rest, lines, far, hum)
     lines = surroundings.less_voice(lines, clean.voice_dbc)
     if ours is not None:
-        clean = slot.without_neighbours(clean, lines, track.tone_hz)
+        clean = slot_path.without_neighbours(clean, lines, track.tone_hz)
     bursts = surroundings.bursts(far, course, track, health.bits_used)
     if shifted is None:
         keyed = keying.measure_keying(track, far, lossy=recording.lossy)
@@ -320,7 +322,7 @@ def _slot_signal(ours: slot.Found, signal: Signal) -> Signal:
 
 
 def _slot(ours: slot.Found, track: Track, plan: Plan | None, recording: Recording) -> Slot:
-    return slot.measure_slot(
+    return slot_values.measure_slot(
         ours,
         symbols=plan.main.symbols if plan is not None else None,
         start_utc=recording.start_utc,

@@ -21,34 +21,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sigcheck.measure.slot_band import Narrow, narrowed
 from sigcheck.measure.slot_correlation import Clock, Lean, pair_lean
-from sigcheck.measure.spectrum import Survey, running_median
-from sigcheck.measure.track import Complex, Real
+from sigcheck.measure.slot_places import CHUNK_S, places
+from sigcheck.measure.slot_protocol import FIXED_BITS, SPACING_HZ, SYMBOL_S, SYMBOLS
+from sigcheck.measure.spectrum import Survey
+from sigcheck.measure.track import Real
 
-SYMBOL_S = 8192 / 12000  # the four-tone protocol: from memory, not looked up
-SPACING_HZ = 12000 / 8192
-SYMBOLS = 162
-FIXED_BITS: NDArray[np.int64] = np.array(
-    [
-        int(bit)
-        for bit in "110000001000111000100101111000000010010100000010110011"
-        "010001101000011010101010010010110001101010001000001001"
-        "001110110011010001110000010100110000000110101100011000"
-    ]
-)
-"""Low bit of each symbol, shape (162,)."""
-
-NARROW_HZ = 93.75  # sample rate about a place: 64 samples a symbol
-_LOWEST_HZ = 150.0
-_CHUNK_S = 30.0  # a quarter of a transmission: pauses and other transmissions stay out of some chunk
-_MORE = 0.30  # power over the surroundings in a chunk: six times the scatter of 30 s of noise in a bin
-_MORE_LONG = 0.15  # and in four of them, as much in their scatter; -25 dB in 2500 Hz makes 0.7
-_MOST_BURSTY = 3.5  # mean square over squared mean of the frames' power: noise makes 2, keying more
-_MOST_PLACES = 40
-_KEYING_REACH_HZ = 200.0
-_KEYING_SIDEBANDS = 1e-3  # what is so much weaker than a signal near by is that one's keying
-_FAINTEST = 1e-14  # of the loudest signal's power: there is only the rounding of the samples and of the transform
-_THIN = 3  # every third bin tells the surroundings: the running median is most of the cost
 _REACH_HZ = 6.0  # centres looked at about a place
 _GRID = 4  # frequencies to a spacing
 _HOPS = 4  # frames to a symbol
@@ -91,28 +70,6 @@ class Sighting:
     fixed_bits: bool = True  # False: it keeps the clock on four tones, but its symbols are others
 
 
-@dataclass(frozen=True)
-class Narrow:
-    """The audio about one frequency, ``hz`` shifted to 0, at some 94 Hz."""
-
-    z: Complex
-    hz: float
-    rate_hz: float
-    first_s: float  # time of the first sample
-    window: Real  # that each sample was averaged under, sum 1, at ``fast_hz``
-    fast_hz: float
-
-    @property
-    def times_s(self) -> Real:
-        """Time of each sample, shape (n,)."""
-        return self.first_s + np.arange(self.z.size) / self.rate_hz
-
-    def response(self, hz: Real) -> Real:
-        """Power response of that average at offsets from the middle."""
-        n = np.arange(self.window.size) - 0.5 * (self.window.size - 1)
-        return np.asarray((np.cos(2 * np.pi * hz[:, None] * n / self.fast_hz) @ self.window) ** 2)
-
-
 def search(s: Survey, *, near_hz: float | None = None) -> list[Sighting]:
     """All slots in the survey's audio, best first.
 
@@ -138,103 +95,13 @@ def _search_window(s: Survey, start_s: float, end_s: float, near_hz: float | Non
     kept = []
     for at_s in np.unique(clearest_s):  # the half minute in which a place stands out most tells
         some = hz[clearest_s == at_s]
-        part = narrowed(s.audio, s.rate_hz, some, start_s=at_s - 0.5 * _CHUNK_S, end_s=at_s + 0.5 * _CHUNK_S)
+        part = narrowed(s.audio, s.rate_hz, some, start_s=at_s - 0.5 * CHUNK_S, end_s=at_s + 0.5 * CHUNK_S)
         kept += [n.hz for n in part if _alternates(n)]
     found: list[Sighting] = []
     for narrow in narrowed(s.audio, s.rate_hz, np.array(kept), start_s=start_s, end_s=end_s):
         if _alternates(narrow):
             found += _correlated(tone_power(narrow), narrow)
     return found
-
-
-# --- places ------------------------------------------------------------------------------------
-
-
-def places(s: Survey, start_s: float, end_s: float) -> tuple[Real, Real]:
-    """Frequencies where power stands out of the surroundings for half a minute or more, strongest first.
-
-    With the middle time of the half minute in which each does most.
-    """
-    first, last = np.searchsorted(s.frame_s, [start_s, end_s])
-    density = s.density[first:last]
-    hop_s = float(s.frame_s[1] - s.frame_s[0]) if s.frame_s.size > 1 else 1.0
-    per_chunk = max(1, round(_CHUNK_S / hop_s))
-    chunks = max(1, round(density.shape[0] / per_chunk))
-    near = max(3, round(150.0 / s.bin_hz / _THIN) | 1)
-    level, ratio, bursty, middle_s = [], [], [], []
-    for part, at_s in zip(np.array_split(density, chunks), np.array_split(s.frame_s[first:last], chunks), strict=True):
-        if not part.shape[0]:
-            continue
-        middle_s.append(float(at_s.mean()))
-        usual = np.median(part[:, 1::3], axis=1)
-        weight = 1.0 / np.maximum(1.0, usual / (3.0 * max(float(np.median(usual)), 1e-30)))  # crashes
-        calm = part * weight[:, None].astype(np.float32)
-        mean = np.maximum(calm.mean(axis=0, dtype=np.float64), 1e-30)
-        bursty.append(np.einsum("ij,ij->j", calm, calm, dtype=np.float64) / calm.shape[0] / mean**2)
-        level.append(mean)
-        around = np.interp(np.arange(mean.size), np.arange(0, mean.size, _THIN), running_median(mean[::_THIN], near))
-        ratio.append(mean / np.maximum(around, 1e-30))
-    r = np.array(ratio)
-    r[:, 1:-1] = 0.25 * (r[:, :-2] + 2 * r[:, 1:-1] + r[:, 2:])
-    even = np.array(bursty) < _MOST_BURSTY
-    four = min(4, r.shape[0])
-    long = np.array([r[k : k + four].mean(axis=0) for k in range(r.shape[0] - four + 1)])
-    strength = np.maximum(np.where(even, r - 1.0, 0.0).max(axis=0) / _MORE, (long.max(axis=0) - 1.0) / _MORE_LONG)
-    strength[: int(_LOWEST_HZ / s.bin_hz)] = 0.0
-    strength[-3:] = 0.0
-    strength = np.where(even.any(axis=0), strength, 0.0)
-    peak = (strength[1:-1] >= strength[:-2]) & (strength[1:-1] > strength[2:]) & (strength[1:-1] > 1.0)
-    bins = np.flatnonzero(peak) + 1
-    reach = max(1, round(_KEYING_REACH_HZ / s.bin_hz))
-    total = np.mean(level, axis=0)
-    loudest = np.array([total[max(0, k - reach) : k + reach + 1].max() for k in bins])
-    bins = bins[total[bins] > _KEYING_SIDEBANDS * loudest]
-    bins = bins[np.argsort(-strength[bins])][:_MOST_PLACES]
-    clearest = np.argmax(np.where(even, r, 0.0)[:, bins], axis=0)
-    heard = np.array(level)[clearest, bins] > _FAINTEST * np.max(level, axis=1)[clearest]
-    bins, clearest = bins[heard], clearest[heard]
-    return np.asarray(_middle(strength, bins) * s.bin_hz), np.array(middle_s)[clearest]
-
-
-def _middle(strength: Real, bins: NDArray[np.intp]) -> Real:
-    """Power-weighted place of each peak among its neighbours."""
-    offsets = np.arange(-1, 2)
-    weight = np.maximum(strength[bins[:, None] + offsets], 0.0)
-    return np.asarray(bins + (weight * offsets).sum(axis=1) / np.maximum(weight.sum(axis=1), 1e-30))
-
-
-def narrowed(
-    audio: Complex, rate_hz: float, hz: Real, *, start_s: float = 0.0, end_s: float = np.inf, pieces: int = 2
-) -> list[Narrow]:
-    """The audio about each of the given frequencies (k,).
-
-    Each sample is a mean under a raised-cosine window of ``pieces`` steps, so the tones that would
-    fold onto the four are 30 dB down (2 pieces) or 58 dB and more (4 pieces, Blackman window).
-    """
-    if not hz.size:
-        return []
-    step = max(1, round(rate_hz / NARROW_HZ))
-    first = max(0, round(start_s * rate_hz))
-    rows = audio[first : round(min(end_s * rate_hz, audio.size))]
-    count = rows.size // step
-    rows = rows[: count * step].reshape(count, step)
-    n = np.arange(pieces * step) - pieces * step / 2 + 0.5
-    turn = 2 * np.pi * n / (pieces * step)
-    window = 0.42 + 0.5 * np.cos(turn) + 0.08 * np.cos(2 * turn) if pieces > 2 else 0.5 + 0.5 * np.cos(turn)
-    window = window / window.sum()
-    kernel = window[:, None] * np.exp(-2j * np.pi * n[:, None] * hz / rate_hz)
-    parts = kernel.astype(np.complex64).reshape(pieces, step, -1)
-    out = np.zeros((max(count - pieces + 1, 0), hz.size), np.complex64)
-    for k in range(pieces):
-        out += rows[k : k + out.shape[0]] @ parts[k]
-    first_s = (first + pieces * step / 2 - 0.5) / rate_hz
-    at = first_s + np.arange(out.shape[0]) * (step / rate_hz)
-    low = []
-    for k, f in enumerate(hz):
-        cycles = f * at
-        turned = out[:, k] * np.exp(-2j * np.pi * (cycles - np.floor(cycles))).astype(np.complex64)
-        low.append(Narrow(turned, float(f), rate_hz / step, first_s, window, rate_hz))
-    return low
 
 
 # --- alternation -------------------------------------------------------------------------------

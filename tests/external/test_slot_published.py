@@ -11,18 +11,18 @@ import numpy as np
 import pytest
 from independent.slots import Sending, SlotScene, fixed_bits, make
 
-from sigcheck.measure import slot, slot_search, spectrum
+from sigcheck.measure import slot, slot_protocol, slot_values, spectrum
 
 
 def test_spacing_is_the_symbol_rate_and_162_symbols_last_110_592_s() -> None:
-    assert slot_search.SPACING_HZ == 12000 / 8192 == 1.46484375
-    assert pytest.approx(1.0, abs=1e-15) == slot_search.SYMBOL_S * slot_search.SPACING_HZ
-    assert pytest.approx(110.592, abs=1e-12) == slot_search.SYMBOLS * slot_search.SYMBOL_S
-    assert pytest.approx(4.3945, abs=5e-5) == 3 * slot_search.SPACING_HZ
+    assert slot_protocol.SPACING_HZ == 12000 / 8192 == 1.46484375
+    assert pytest.approx(1.0, abs=1e-15) == slot_protocol.SYMBOL_S * slot_protocol.SPACING_HZ
+    assert pytest.approx(110.592, abs=1e-12) == slot_protocol.SYMBOLS * slot_protocol.SYMBOL_S
+    assert pytest.approx(4.3945, abs=5e-5) == 3 * slot_protocol.SPACING_HZ
 
 
 def test_fixed_bits_have_63_ones_and_an_autocorrelation_of_at_most_33() -> None:
-    bits = slot_search.FIXED_BITS
+    bits = slot_protocol.FIXED_BITS
     assert bits.size == 162
     assert bits.sum() == 63
     signs = 2 * bits - 1
@@ -40,7 +40,7 @@ def test_start_counts_from_the_even_minute(
 ) -> None:
     """By hand: a recording begun at minute:second, the transmission so many seconds later, slots of 120 s."""
     start = datetime(2026, 11, 1, 10, minute, int(second), round(second % 1 * 1e6), tzinfo=UTC)
-    assert slot.since_boundary(start, in_recording, 120.0) == pytest.approx(expected, abs=1e-9)
+    assert slot_values.since_boundary(start, in_recording, 120.0) == pytest.approx(expected, abs=1e-9)
 
 
 def start_bound_s(cn0: float, tones: np.ndarray) -> float:
@@ -48,12 +48,12 @@ def start_bound_s(cn0: float, tones: np.ndarray) -> float:
 
     Fisher information of a tone's phase is 2 C/N0 per second; the columns are the phase's derivatives.
     """
-    t = (np.arange(162 * 40) + 0.5) / 40 * slot_search.SYMBOL_S
-    v = t / slot_search.SYMBOL_S
+    t = (np.arange(162 * 40) + 0.5) / 40 * slot_protocol.SYMBOL_S
+    v = t / slot_protocol.SYMBOL_S
     tone = tones[v.astype(int)] - 1.5
     turns = np.interp(v, np.arange(163), np.concatenate([[0], np.cumsum(tones - 1.5)]))
     u = t - t.mean()
-    h, ts = slot_search.SPACING_HZ, slot_search.SYMBOL_S
+    h, ts = slot_protocol.SPACING_HZ, slot_protocol.SYMBOL_S
     g = 2 * np.pi * np.column_stack([h * tone, h * (turns - v * tone), ts * turns, u, u**2, np.ones(t.size)])
     g /= np.linalg.norm(g, axis=0)
     scale = np.linalg.norm(2 * np.pi * h * tone)
@@ -64,7 +64,7 @@ def start_bound_s(cn0: float, tones: np.ndarray) -> float:
 def test_known_start_alone_has_the_closed_form_bound() -> None:
     """With all else known: sigma = 1 / (2 pi rms(tone) sqrt(2 C/N0 T)), 1.3 ms at -20 dB in 2500 Hz."""
     cn0 = 2500 * 10**-2.0
-    rms_hz = slot_search.SPACING_HZ * np.sqrt(1.25)
+    rms_hz = slot_protocol.SPACING_HZ * np.sqrt(1.25)
     alone = 1 / (2 * np.pi * rms_hz * np.sqrt(2 * cn0 * 110.592))
     assert alone == pytest.approx(1.3e-3, abs=0.05e-3)
     tones = np.resize([0, 3, 1, 2], 162)

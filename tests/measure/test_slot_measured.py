@@ -7,7 +7,7 @@ import pytest
 from independent.slots import SPACING_HZ, SYMBOL_S, Sending, SlotScene, make, random_symbols
 
 import sigcheck
-from sigcheck.measure import slot, spectrum
+from sigcheck.measure import slot, slot_values, spectrum
 from sigcheck.measure.results import Slot
 from sigcheck.plan import Plan
 from sigcheck.recording import from_samples
@@ -24,7 +24,7 @@ def measured(sent: Sending, seed: int = 1, *, snr_db: float = -5.0, seconds: flo
     scene = SlotScene(rate=6000, seconds=seconds, snr_db=snr_db, sendings=(sent,))
     found = found_in(scene, seed)
     symbols = scene.symbols[0]
-    result = slot.measure_slot(found, symbols=tuple(int(s) for s in symbols))
+    result = slot_values.measure_slot(found, symbols=tuple(int(s) for s in symbols))
     assert result.unexplained() == []
     return result, symbols
 
@@ -41,7 +41,7 @@ def test_numbers_lie_within_their_sigmas(snr_db: float) -> None:
         )  # fmt: skip
         scene = SlotScene(rate=6000, snr_db=snr_db, sendings=(sent,), passband_hz=None)
         found = found_in(scene, seed)
-        r = slot.measure_slot(found)
+        r = slot_values.measure_slot(found)
         pairs = [
             (r.start_offset_s, r.start_offset_s_sigma, sent.start_s),
             (r.symbol_s, r.symbol_s_sigma, sent.symbol_s),
@@ -127,8 +127,8 @@ def test_wrong_symbols_are_counted() -> None:
     plan = sent.copy()
     plan[[3, 40, 41, 100, 161]] ^= 2
     found = found_in(SlotScene(rate=6000, snr_db=-15, sendings=(Sending(symbols=sent),)), 2)
-    assert slot.measure_slot(found, symbols=tuple(int(s) for s in plan)).symbol_errors == 5
-    r = slot.measure_slot(found, symbols=(0, 1, 2))
+    assert slot_values.measure_slot(found, symbols=tuple(int(s) for s in plan)).symbol_errors == 5
+    r = slot_values.measure_slot(found, symbols=(0, 1, 2))
     assert r.symbol_errors is None
     assert "162" in r.missing["symbol_errors"]
 
@@ -148,7 +148,7 @@ def test_several_of_one_station_are_compared() -> None:
     for symbols, expected in ((same, True), (other, False)):
         sent = (Sending(start_s=1.2, symbols=same), Sending(start_s=121.2, symbols=symbols, tone_hz=1500.4))
         found = found_in(SlotScene(rate=6000, seconds=240, snr_db=-12, sendings=sent), 3)
-        r = slot.measure_slot(found)
+        r = slot_values.measure_slot(found)
         assert len(r.heard) == 2
         assert r.same_symbols is expected
         assert r.heard[1].start_s - r.heard[0].start_s == pytest.approx(120.0, abs=0.01)
@@ -239,7 +239,7 @@ def test_the_start_is_told_within_a_sample_where_the_phase_starts_afresh() -> No
     for seed in range(6):
         start_s = 3.0 + 0.0031 * seed
         scene = SlotScene(rate=6000, snr_db=-10, sendings=(Sending(start_s=start_s, continuous=False),))
-        r = slot.measure_slot(found_in(scene, 400 + seed))
+        r = slot_values.measure_slot(found_in(scene, 400 + seed))
         assert r.start_offset_s is not None and r.start_offset_s_sigma is not None and r.coherent_symbols == 1
         assert r.frequency_spread_hz is not None and r.frequency_spread_hz_sigma is not None
         errors.append(r.start_offset_s - start_s)
@@ -255,7 +255,7 @@ def test_what_fades_is_neither_missing_nor_surely_wrong() -> None:
     wrong, expected, complete = 0, 0.0, 0
     for seed in range(6):
         scene = SlotScene(rate=6000, snr_db=-10, sendings=(Sending(spread_hz=0.4),))
-        r = slot.measure_slot(found_in(scene, 500 + seed))
+        r = slot_values.measure_slot(found_in(scene, 500 + seed))
         assert r.first_symbol is not None and r.expected_symbol_errors is not None
         sent = scene.symbols[0][r.first_symbol :][: len(r.symbols)]
         wrong += int(np.sum(np.array(r.symbols) != sent))
