@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from sigcheck.measure.elements import Elements, Figure
 from sigcheck.measure.keying_values import Values
-from sigcheck.measure.track import Track
+from sigcheck.measure.track import Track, pieces, runs
 
 if TYPE_CHECKING:
     from sigcheck.measure.surroundings import FarNoise
@@ -94,17 +94,14 @@ def _quiet_pieces(track: Track, length: int, gap_s: float) -> NDArray[np.intp]:
     Of longer gaps than ``gap_s`` alone, where there are some: edges reach into those inside characters.
     """
     marks, rate = track.marks, track.base.rate_hz
-    change = np.flatnonzero(np.diff(marks.up.astype(np.int8), prepend=0, append=0))
-    first, last = change[::2], change[1::2]
+    first, last = runs(marks.up)
     between = (first > marks.on_s[0] * rate) & (last <= marks.off_s[-1] * rate)
     first, last = first[between], last[between]
     longer = last - first > gap_s * rate
     if longer.sum() >= _LONG_GAPS:
         first, last = first[longer], last[longer]
     first = first + np.minimum(round(_ECHO_S * rate), np.maximum(last - first - length, 0))
-    count = np.minimum((last - first) // length, 8)
-    nth = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-    starts = np.repeat(first, count) + nth * length
+    starts = pieces(first, np.minimum((last - first) // length, 8), length)
     if starts.size > 2000:
         starts = starts[np.linspace(0, starts.size - 1, 2000).astype(int)]
     return np.asarray(starts)

@@ -30,6 +30,7 @@ LOWEST_TONE_HZ = 150.0
 HIGHEST_TONE_HZ = 5500.0
 NEAR_HZ = 150.0  # how far from a stated tone is looked
 _BLOCK_S = 0.3
+_TURN_PART = 1 << 14  # samples that stay in the processor's cache
 _STEP_BINS = 3
 _MOST_HUM_LINES = 24
 _SETTLED_SHARE = 0.4  # of the frames: speech keeps to one place in 0.3, a chirp that lasts a dit in 0.5
@@ -157,14 +158,18 @@ def strength(base: Baseband) -> float:
 
 def turn(path_hz: Real, rate_hz: float) -> Complex:
     """exp(-j phase) along a frequency path (n,), the phase in float64 and starting at 0."""
-    cycles = np.empty(path_hz.size)
-    cycles[:1] = 0.0
-    np.cumsum(0.5 * (path_hz[1:] + path_hz[:-1]) / rate_hz, out=cycles[1:])
-    cycles -= np.floor(cycles)
-    angle = (-2 * np.pi * cycles).astype(np.float32)
     out = np.empty(path_hz.size, np.complex64)
-    np.cos(angle, out=out.real)
-    np.sin(angle, out=out.imag)
+    before = -0.5 * float(path_hz[0]) if path_hz.size else 0.0  # by trapezoids: half of the first and of the last
+    for first in range(0, path_hz.size, _TURN_PART):
+        path, part = path_hz[first : first + _TURN_PART], out[first : first + _TURN_PART]
+        steady = path.min() == path.max()  # most are, and a running sum takes longer than all the rest
+        total = path[0] * np.arange(1.0, path.size + 1) if steady else np.cumsum(path)
+        cycles = (total - 0.5 * path + before) * (1 / rate_hz)
+        before += float(total[-1])
+        cycles -= np.floor(cycles)
+        angle = (-2 * np.pi * cycles).astype(np.float32)
+        np.cos(angle, out=part.real)
+        np.sin(angle, out=part.imag)
     return out
 
 

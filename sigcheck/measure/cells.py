@@ -84,7 +84,7 @@ def cells(base: Baseband, mask: NDArray[np.bool_]) -> Cells:
         t=at / base.rate_hz,
         seconds=count[index] / base.rate_hz,
         s=sums[index] / base.rate_hz,
-        path_cycles=_path_cycles(base, at, path_hz, n),
+        path_cycles=path_cycles(base, at, path_hz, n),
         path_hz=path_hz,
         noise_density=density,
     )
@@ -97,7 +97,7 @@ def _density(base: Baseband, sums: NDArray[np.complex128], count: Real) -> float
     return max(float(base.noise_density), rounding, 1e-300)
 
 
-def _path_cycles(base: Baseband, at: Real, mean_hz: float, n: int) -> Real:
+def path_cycles(base: Baseband, at: Real, mean_hz: float, n: int) -> Real:
     """Phase that was taken out of ``z`` at the fractional samples ``at``, less ``mean_hz`` t.
 
     The path is integrated by trapezoids, as when ``z`` was made.

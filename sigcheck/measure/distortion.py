@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from sigcheck.measure.nonlinear import Intermodulation, Tops, intermodulation, tops
 from sigcheck.measure.results import Harmonic, OtherSignal
-from sigcheck.measure.track import Complex, Mask, Real, Track
+from sigcheck.measure.track import Complex, Mask, Real, Track, pieces, runs
 
 _KAISER_BETA = 18.0  # side lobes under -130 dB: 16-bit recordings have 98 dB
 _LOBE_BINS = 7
@@ -136,9 +136,9 @@ def _sum_dbc(found: tuple[Harmonic, ...], which: object) -> float | None:
 
 def _frame_places(settled: Mask, track_rate: float, rate_hz: float, n: int) -> tuple[NDArray[np.intp], int]:
     """First samples of frames inside settled stretches, and their common length."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], settled.view(np.int8), [0]])))
-    first = np.ceil(edges[::2] / track_rate * rate_hz).astype(np.intp)
-    last = np.minimum(np.floor((edges[1::2] - 1) / track_rate * rate_hz).astype(np.intp), n)
+    begin, end = runs(settled)
+    first = np.ceil(begin / track_rate * rate_hz).astype(np.intp)
+    last = np.minimum(np.floor((end - 1) / track_rate * rate_hz).astype(np.intp), n)
     spans = last - first
     total = spans.sum()
     for seconds in (0.16, 0.1, 0.06, 0.04, 0.025, 0.016):
@@ -153,9 +153,8 @@ def _frame_places(settled: Mask, track_rate: float, rate_hz: float, n: int) -> t
     while next_fast_len(length, real=True) != length:
         length -= 1
     stride = int(length * _STRIDE)
-    starts = np.concatenate(
-        [f + np.arange((s - length) // stride + 1) * stride for f, s in zip(first, spans, strict=True) if s >= length]
-    )
+    long = spans >= length
+    starts = pieces(first[long], (spans[long] - length) // stride + 1, stride)
     if starts.size > _MAX_FRAMES:
         starts = starts[np.linspace(0, starts.size - 1, _MAX_FRAMES).round().astype(np.intp)]
     return starts.astype(np.intp), length

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigcheck.measure.levels import Level, NoiseBeside, log_i0
-from sigcheck.measure.track import Mask, Real
+from sigcheck.measure.track import Mask, Real, runs
 
 Index = NDArray[np.intp]
 _FINEST_KEYED_S = 0.003  # shortest cell in which keying is looked for: a fifth of a dit at 60 WPM
@@ -109,7 +109,7 @@ def _viterbi(level: Level, quiet: Real, power: Real, disturbance: Real) -> Path:
     ratio = power / disturbance
     evidence = INDEPENDENT * (log_i0(2 * np.sqrt(ratio * level.power / disturbance)) - ratio)
     down = _most_probable(np.clip(evidence, -_MOST_PER_CELL, _MOST_PER_CELL), _SWITCH_COST)
-    first, last = _runs(down)
+    first, last = runs(down)
     gain = float(evidence[down].sum()) - 2 * _SWITCH_COST * first.size
     return Path(level, quiet, power, first, last, gain)
 
@@ -153,12 +153,6 @@ def _leads(evidence: Real, cost: float) -> Real:
         start.append(min(max(start[-1] + total, low), high))
     leads = np.minimum(np.maximum(sums + start[:-1], ends[:, 0]), ends[:, 1])
     return np.asarray(leads.T.ravel()[: evidence.size])
-
-
-def _runs(mask: Mask) -> tuple[Index, Index]:
-    """First and one-past-last index of each run of True."""
-    change = np.diff(mask.astype(np.int8), prepend=0, append=0)
-    return np.flatnonzero(change == 1), np.flatnonzero(change == -1)
 
 
 def _resolved(path: Path) -> bool:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from sigcheck.measure.carrier import turn
 from sigcheck.measure.elements import Elements, Figure
 from sigcheck.measure.keying_values import Values
-from sigcheck.measure.track import Marks, Real, Track
+from sigcheck.measure.track import BAND_HZ, Complex, Marks, Real, Track
 
 if TYPE_CHECKING:
     from sigcheck.measure.surroundings import FarNoise
@@ -47,7 +47,8 @@ def measure_bandwidth(
         return
     low, high = track.base.passband_hz
     reach = min(_BAND_HZ, 60.0 / dit_s, track.tone_hz - low, high - track.tone_hz, 0.45 * elements.rate_hz)
-    hz, density, count = _spectrum(track, elements, dit_s)
+    band = track.band if reach < BAND_HZ else (track.base.z, track.base.rate_hz)
+    hz, density, count = _spectrum(*band, track, elements, dit_s)
     inside = np.abs(hz) <= reach
     hz, density = hz[inside], density[inside]
     if (np.abs(hz) > 0.5 * reach).sum() < 32 or reach < 1.5 / dit_s:
@@ -142,22 +143,24 @@ def _noise_density(track: Track, far: FarNoise | None) -> float:
     return share * far.down + (1 - share) * (float(np.mean(up)) if up else far.down)
 
 
-def _spectrum(track: Track, e: Elements, dit_s: float) -> tuple[Real, Real, int]:
+def _spectrum(z: Complex, rate: float, track: Track, e: Elements, dit_s: float) -> tuple[Real, Real, int]:
     """Power density about the tone during the transmission: (offsets in Hz, per Hz, values averaged in each).
+
+    ``z`` at ``rate`` holds the tone near 0 Hz.
 
     Pieces begin and end in gaps, where there is nothing to cut off. So they need no window, which would weigh
     the signs in the middle of a piece and leave out those at its ends.
     """
     from scipy import fft
 
-    rate, pieces = e.rate_hz, _between_gaps(track.marks, dit_s)
+    pieces = _between_gaps(track.marks, dit_s)
     bin_hz = 1 / min(_LINE_DITS * dit_s, float(np.ptp(pieces, axis=1).max()))
     bounds = np.arange(-0.5, np.ceil(0.48 * rate / bin_hz)) * bin_hz
     bounds = np.concatenate([-bounds[:0:-1], bounds[1:]])
     power, length = np.zeros(bounds.size - 1), 0
     for begin_s, end_s in pieces:
         start = max(round(begin_s * rate), 0)
-        x = e.z[start : round(end_s * rate)]
+        x = z[start : round(end_s * rate)]
         # what the tone still moves in the baseband would widen its lines
         smooth_hz = e.smooth_hz
         inside = smooth_hz[(e.on_s > begin_s) & (e.on_s < end_s)]
@@ -167,9 +170,10 @@ def _spectrum(track: Track, e: Elements, dit_s: float) -> tuple[Real, Real, int]
             x = x * turn(np.asarray(offset), rate)
         size = fft.next_fast_len(x.size)
         one = fft.fft(x, size)
-        one = fft.fftshift(one.real**2 + one.imag**2)
-        upper_hz = (np.arange(size) - size // 2 + 0.5) * rate / size
-        power += np.diff(np.interp(bounds, upper_hz, np.cumsum(one, dtype=np.float64))) / size
+        total = np.cumsum(fft.fftshift(one.real**2 + one.imag**2), dtype=np.float64)
+        at = np.clip(bounds / rate * size + size // 2 - 0.5, 0, size - 1)  # of the upper ends of bins
+        below = np.minimum(at.astype(np.intp), size - 2)
+        power += np.diff(total[below] + (at - below) * (total[below + 1] - total[below])) / size
         length += x.size
     density = power / (length * bin_hz)
     return 0.5 * (bounds[1:] + bounds[:-1]), density, max(round(length / rate * bin_hz), 1)

@@ -12,8 +12,8 @@ import numpy as np
 
 from sigcheck.measure.line_fit import Fitted, LineFit, Turn
 from sigcheck.measure.line_search import CHANCE_GIVEN, LEAST_DBC, Periodogram
-from sigcheck.measure.modulation import BAND_HZ
 from sigcheck.measure.results import Sideband
+from sigcheck.measure.track import BAND_HZ
 
 _HUMP_OFF = 0.01  # of its offset, that a hump's middle may be off the grid
 _KNOT_S = 1.0  # a converter's rate wanders faster than the mains

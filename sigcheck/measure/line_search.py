@@ -20,9 +20,9 @@ from functools import cache
 
 import numpy as np
 
-from sigcheck.measure.modulation import BAND_HZ, Modulation
+from sigcheck.measure.modulation import Modulation
 from sigcheck.measure.spectrum import fundamental_from_lines, peak_bin, running_median
-from sigcheck.measure.track import Complex, Real
+from sigcheck.measure.track import BAND_HZ, Complex, Real
 
 COHERENT_S = 8.0
 WANDER_HZ = 0.15  # how far a block's mains fundamental is looked for from its mean

@@ -9,15 +9,17 @@ multiples of the keying rate.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure.spectrum import phasors, running_median, slice_band, worn
-from sigcheck.measure.track import Baseband, Complex, Marks, Mask, Real, Track
+from sigcheck.measure.cells import path_cycles
+from sigcheck.measure.spectrum import phasors, running_median, worn
+from sigcheck.measure.track import BAND_HZ, BAND_TAPER_HZ, Baseband, Complex, Marks, Mask, Real, Track
 
-BAND_HZ = 1006.0  # modulation is looked at this far on either side of the tone
-_TAPER_HZ = 200.0
 _LOWEST_HZ = 5.0
 _AGE_STEP_S = 0.004
 _LARGE_COURSE = 0.05  # radian, or of the amplitude: a chirp of some 5 Hz
@@ -79,8 +81,8 @@ class Modulation:
     tone_hz: float
     n_marks: int
     keyed: bool
-    gain: Real  # (n,) the carrier's own amplitude over its rms: additive noise is even in ``y * gain``
-    age: Real  # (n,) seconds since key-down
+    gain: Real  # (n,) the carrier's own amplitude over its rms, where used: additive noise is even in ``y * gain``
+    age: Real  # (n,) seconds since key-down, where used
     unit: Unit | None = None  # of machine keying: dit and gap are one each
     lowest_hz: float = _LOWEST_HZ  # elements hold no slower modulation
 
@@ -100,54 +102,97 @@ def modulation(
     keyed signal, for in its elements' means they would leave copies of themselves beside.
     """
     base, marks = track.base, track.marks
-    band, rate = slice_band(base.z, base.rate_hz, -BAND_HZ, BAND_HZ, taper_hz=_TAPER_HZ)
-    t = np.arange(band.size) / rate
-    index = np.minimum(np.round(t * base.rate_hz).astype(np.intp), base.z.size - 1)
+    band, rate = track.band
+    times = np.arange(band.size) / rate
+    index = np.minimum(np.round(times * base.rate_hz).astype(np.intp), base.z.size - 1)
     settled = marks.settled if disturbed is None else marks.settled & ~disturbed
-    use = settled[index]
-    use = worn(use, round(0.2 / _TAPER_HZ * rate))  # let the band filter's own ringing die
+    use = worn(settled[index], round(0.2 / BAND_TAPER_HZ * rate))  # let the band filter's own ringing die
     if marks.cut_start or not marks.keyed:
         use[: round(0.02 * rate)] = False
     if marks.cut_end or not marks.keyed:
         use[-round(0.02 * rate) :] = False
-    if use.sum() < 0.1 * rate:
+    at = np.flatnonzero(use)
+    if at.size < 0.1 * rate:
         return None
-    carrier = followed = track.carrier[index]
+    # from here on only the used samples are looked at
+    carrier = followed = track.carrier[index[at]]
+    strong = np.abs(carrier) > 1e-3 * marks.amplitude
+    if not strong.all():
+        at, carrier = at[strong], carrier[strong]
+        followed = carrier
+    seen = _Seen(at, times[at], _mark_index(marks.on_s, times[at]), rate)
+    heard = band[at]
     if marks.keyed and float(np.quantile(marks.off_s - marks.on_s, 0.9)) < _SHORT_ELEMENT_S:
-        of_mark = _mark_index(marks.on_s, marks.off_s, t, use)
-        level = _level_carrier(carrier, use, of_mark, t, marks)
-        if _sweeps(band, level, use, of_mark, t, marks):
+        level = _level_carrier(carrier, seen, marks)
+        if _sweeps(heard, level, seen, marks):
             carrier = level
-    y = np.zeros(band.size, np.complex64)
-    usable = use & (np.abs(carrier) > 1e-3 * marks.amplitude)
-    y[usable] = band[usable] / carrier[usable]
-    mark = _mark_index(marks.on_s, marks.off_s, t, usable)
-    away = _path_cycles(base, t[usable])
-    y[usable] = _less_harmonics(y[usable], t[usable], away, followed[usable], track.tone_hz)
+    y = np.asarray(heard / carrier, np.complex64)
+    away = _path_cycles(base, seen.t)
+    y = _less_harmonics(y, seen.t, away, followed, track.tone_hz)
     if marks.keyed and additive:
-        y[usable] = _less_additive(y[usable], t[usable], mark[usable], away, carrier[usable], additive)
-    tone = float(np.median(base.path_hz))
-    y = _without_what_elements_share(y, usable, mark, marks, t)
+        y = _less_additive(y, seen, away, carrier, additive)
+    y, good = _without_what_elements_share(y, seen, marks)
     if marks.keyed and marks.on_s.size >= 8:
-        usable &= ~_unsettled(y, usable, mark, marks.on_s, t)
-    piece = mark if marks.keyed else (t / _PIECE_S).astype(np.int32)
-    usable &= ~_outlying(y, usable, piece)
-    y[~usable] = 0.0
+        good &= ~_unsettled(y, good, seen, marks.on_s)
+    good &= ~_outlying(y, good, seen.mark if marks.keyed else (seen.t / _PIECE_S).astype(np.int32))
+    usable = np.zeros(band.size, bool)
+    usable[at] = good
+    tone = float(np.median(base.path_hz))
+
+    def whole(values: NDArray[np.generic], elsewhere: int = 0) -> NDArray[Any]:
+        """Values of the used samples on the whole grid."""
+        out = np.full(band.size, elsewhere, values.dtype)
+        out[at] = values
+        return out
+
     return Modulation(
-        y=y,
+        y=whole(np.where(good, y, np.complex64(0.0))),
         use=usable,
-        mark=mark,
+        mark=whole(seen.mark, -1),
         rate_hz=rate,
         low_hz=max(-BAND_HZ, base.passband_hz[0] - tone),
         high_hz=min(BAND_HZ, base.passband_hz[1] - tone),
         tone_hz=tone,
-        n_marks=int(np.unique(mark[usable]).size),
+        n_marks=int(np.unique(seen.mark[good]).size),
         keyed=marks.keyed,
-        gain=_gain(carrier, usable),
-        age=(t - marks.on_s[np.maximum(mark, 0)]).astype(np.float32),
+        gain=whole(_gain(carrier, good)),
+        age=whole((seen.t - marks.on_s[np.maximum(seen.mark, 0)]).astype(np.float32)),
         unit=_unit(marks) if marks.keyed else None,
         lowest_hz=max(_LOWEST_HZ, 2.5 / float(np.quantile(marks.off_s - marks.on_s, 0.9))),
     )
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """The samples that are looked at: places on the grid of ``rate_hz``, times, marks; all (m,), rising."""
+
+    at: NDArray[np.intp]
+    t: Real
+    mark: NDArray[np.int32]
+    rate_hz: float
+
+    @cached_property
+    def k(self) -> NDArray[np.int32]:
+        """The mark of each, that before the first counted to it."""
+        return np.maximum(self.mark, 0)
+
+    @cached_property
+    def starts(self) -> NDArray[np.intp]:
+        """Where each mark's samples begin."""
+        return np.concatenate([[0], np.flatnonzero(np.diff(self.mark)) + 1])
+
+    @cached_property
+    def lengths(self) -> NDArray[np.intp]:
+        """How many each mark has."""
+        return np.diff(np.append(self.starts, self.mark.size))
+
+    def sums(self, x: NDArray[Any]) -> NDArray[Any]:
+        """Sum over each mark that has samples."""
+        return np.asarray(np.add.reduceat(x, self.starts, axis=0))
+
+    def spread(self, values: NDArray[Any]) -> NDArray[Any]:
+        """A value for each mark that has samples, at these."""
+        return np.repeat(values, self.lengths, axis=0)
 
 
 def _gain(carrier: Complex, use: Mask) -> Real:
@@ -168,23 +213,22 @@ def _unit(marks: Marks) -> Unit | None:
 def _path_cycles(base: Baseband, t: Real) -> Real:
     """Turns of the followed path at times between its samples."""
     path = base.path_hz
-    cycles = np.concatenate([[0.0], np.cumsum(0.5 * (path[1:] + path[:-1]))]) / base.rate_hz
-    return np.asarray(np.interp(t * base.rate_hz, np.arange(path.size), cycles))
+    return np.asarray(path[0] * t + path_cycles(base, t * base.rate_hz, float(path[0]), path.size))
 
 
-def _less_harmonics(y: Complex, t: Real, path_cycles: Real, carrier: Complex, tone_hz: float) -> Complex:
+def _less_harmonics(y: Complex, t: Real, turns: Real, carrier: Complex, tone_hz: float) -> Complex:
     """Used samples less the tone's own harmonics, which turn with it, and the audio's mean.
 
     In the gaps' pattern they leave side lobes a dit rate apart, also from beyond the band that is searched.
     """
     unit = carrier / np.maximum(np.abs(carrier), 1e-30)
-    once = np.asarray(phasors(path_cycles) * unit, np.complex64)
+    once = np.asarray(phasors(turns) * unit, np.complex64)
     block = ((t - t[0]) / _HARMONIC_BLOCK_S).astype(np.intp)
     starts = np.concatenate([[0], np.flatnonzero(np.diff(block)) + 1])
     lengths = np.diff(np.append(starts, t.size))
     # the tone itself, 1 here, makes no whole number of turns in a block: a share of it would be left
     out, wave = y - np.complex64(1.0), once.conj()  # 0 Hz is as far below the tone as 2 f is above
-    for order in range(int((BAND_HZ + _TAPER_HZ) / max(tone_hz, 100.0)) + 1):
+    for order in range(int((BAND_HZ + BAND_TAPER_HZ) / max(tone_hz, 100.0)) + 1):
         size = np.add.reduceat(out * wave.conj(), starts) / lengths
         out -= wave * np.repeat(size, lengths).astype(np.complex64)
         wave = once if order == 0 else wave * once
@@ -192,32 +236,26 @@ def _less_harmonics(y: Complex, t: Real, path_cycles: Real, carrier: Complex, to
 
 
 def _less_additive(
-    y: Complex,
-    t: Real,
-    mark: NDArray[np.int32],
-    path_cycles: Real,
-    carrier: Complex,
-    additive: tuple[AdditiveLine, ...],
+    y: Complex, seen: _Seen, turns: Real, carrier: Complex, additive: tuple[AdditiveLine, ...]
 ) -> Complex:
     """Used samples less the additive lines, as each shows in some seconds of the elements' own differences.
 
     A line that is stronger than at key-up (where a gain control only lifts it) is more than additive, and stays.
     """
-    starts = np.concatenate([[0], np.flatnonzero(np.diff(mark)) + 1])
-    lengths = np.diff(np.append(starts, mark.size))
 
     def centred(x: Complex) -> Complex:
-        mean = np.add.reduceat(x, starts, axis=0) / lengths.reshape(-1, *[1] * (x.ndim - 1))
-        return np.asarray(x - np.repeat(mean, lengths, axis=0), np.complex64)
+        mean = (seen.sums(x).T / seen.lengths).T
+        return np.asarray(x - seen.spread(mean), np.complex64)
 
-    cycles = np.outer(t, [line.hz for line in additive]) - path_cycles[:, None]
+    t = seen.t
+    cycles = np.outer(t, [line.hz for line in additive]) - turns[:, None]
     wave = np.asarray(phasors(cycles) / carrier[:, None], np.complex64)
     basis, data = centred(wave), centred(y)
     block = ((t - t[0]) / _ADDITIVE_BLOCK_S).astype(np.intp)
     size, middle = [], []
-    for k in np.unique(block):
-        here = block == k
-        if here.sum() < 40 * len(additive):
+    bounds = np.concatenate([[0], np.flatnonzero(np.diff(block)) + 1, [t.size]]).tolist()
+    for here in (slice(a, b) for a, b in pairwise(bounds)):
+        if here.stop - here.start < 40 * len(additive):
             continue
         size.append(np.linalg.lstsq(basis[here], data[here], rcond=1e-2)[0])
         middle.append(float(t[here].mean()))
@@ -232,96 +270,81 @@ def _less_additive(
     return np.asarray(out, np.complex64)
 
 
-def _level_carrier(carrier: Complex, use: Mask, mark: NDArray[np.int32], t: Real, marks: Marks) -> Complex:
+def _level_carrier(carrier: Complex, seen: _Seen, marks: Marks) -> Complex:
     """A carrier of one amplitude, and in each element one frequency: that of its neighbourhood.
 
     Short elements are divided by their own mean in any case. A carrier that bends within them would
     bend with their chirp, each time a little otherwise, and leave the difference as noise.
     """
     spans = marks.off_s - marks.on_s
-    k = np.maximum(mark, 0)
-    settled = use & (mark >= 0) & (t > (marks.on_s + 0.5 * spans)[k]) & (spans > 0.6 * np.quantile(spans, 0.9))[k]
-    both = settled[1:] & settled[:-1] & (mark[1:] == mark[:-1])
-    turned = np.angle(carrier[1:][both] * np.conj(carrier[:-1][both]))
-    which = mark[1:][both]
-    n = np.bincount(which, minlength=marks.on_s.size)
-    hz = np.bincount(which, turned, minlength=marks.on_s.size) / np.maximum(n, 1) / (t[1] - t[0]) / (2 * np.pi)
+    long = spans > 0.6 * np.quantile(spans, 0.9)
+    settled = long[seen.k] & (seen.mark >= 0) & (seen.t > (marks.on_s + 0.5 * spans)[seen.k])
+    j = np.flatnonzero(settled[1:] & settled[:-1] & (np.diff(seen.mark) == 0) & (np.diff(seen.at) == 1))
+    turned = np.angle(carrier[j + 1] * np.conj(carrier[j]))
+    n = np.bincount(seen.mark[j], minlength=marks.on_s.size)
+    hz = np.bincount(seen.mark[j], turned, minlength=marks.on_s.size) / np.maximum(n, 1) * seen.rate_hz / (2 * np.pi)
     known = np.flatnonzero(n > 0)
     if known.size < 3:
         return carrier
     # three neighbours outvote a chance slope, yet a jump of the frequency leaves no element far off
     near = running_median(hz[known], 3)
-    nearest = np.abs(np.arange(marks.on_s.size)[:, None] - known[None, :]).argmin(axis=1)
-    return np.asarray(phasors(near[nearest][k] * t) * np.float32(marks.amplitude))
+    nearest = np.searchsorted(0.5 * (known[1:] + known[:-1]), np.arange(marks.on_s.size))
+    return np.asarray(phasors(near[nearest][seen.k] * seen.t) * np.float32(marks.amplitude))
 
 
-def _sweeps(band: Complex, level: Complex, use: Mask, mark: NDArray[np.int32], t: Real, marks: Marks) -> bool:
+def _sweeps(heard: Complex, level: Complex, seen: _Seen, marks: Marks) -> bool:
     """Whether the elements' average phase sweeps by more than a third of a radian: a strong chirp."""
-    k = np.maximum(mark, 0)
-    size = marks.on_s.size
-    relative = np.where(use, band * np.conj(level), 0.0)
-    late = use & (t > (0.5 * (marks.on_s + marks.off_s))[k])
-    own = np.bincount(k[late], relative.real[late], size) + 1j * np.bincount(k[late], relative.imag[late], size)
+    relative = heard * np.conj(level)
+    late = seen.t > (0.5 * (marks.on_s + marks.off_s))[seen.k]
+    own = seen.sums(np.where(late, relative, np.complex64(0.0)))
     own /= np.maximum(np.abs(own), 1e-30)
     spans = marks.off_s - marks.on_s
-    here = use & (spans > 0.6 * np.quantile(spans, 0.9))[k]
-    age = np.maximum(((t[here] - marks.on_s[k[here]]) / _AGE_STEP_S).astype(np.intp), 0)
-    turned = relative[here] * np.conj(own[k[here]])
+    here = (spans > 0.6 * np.quantile(spans, 0.9))[seen.k]
+    age = np.maximum(((seen.t - marks.on_s[seen.k])[here] / _AGE_STEP_S).astype(np.intp), 0)
+    turned = (relative * np.conj(seen.spread(own)))[here]
     n = np.bincount(age)
     mean = (np.bincount(age, turned.real) + 1j * np.bincount(age, turned.imag))[n > 0.3 * n.max()]
     return bool(mean.size > 3 and np.ptp(np.unwrap(np.angle(mean))) > _STILL_MOVING_RAD)
 
 
-def _mark_index(on_s: Real, off_s: Real, t: Real, use: Mask) -> NDArray[np.int32]:
-    begun = np.bincount(np.searchsorted(t, on_s), minlength=t.size)[: t.size]  # marks, at the first sample of each
-    index = np.cumsum(begun) - 1
-    inside = use & (index >= 0)
-    return np.where(inside, index, -1 if on_s.size else 0).astype(np.int32)
+def _mark_index(on_s: Real, t: Real) -> NDArray[np.int32]:
+    """The mark that has begun last at each of rising times; -1 before the first."""
+    lengths = np.diff(np.searchsorted(t, on_s), prepend=0, append=t.size)
+    return np.repeat(np.arange(-1, on_s.size, dtype=np.int32), lengths)
 
 
-def _without_what_elements_share(
-    y: Complex, use: Mask, mark: NDArray[np.int32], marks: Marks, t: Real
-) -> Complex:
-    """Each element divided by its own mean, less the average course since key-down.
+def _without_what_elements_share(y: Complex, seen: _Seen, marks: Marks) -> tuple[Complex, Mask]:
+    """Each element divided by its own mean, less the average course since key-down; and what is left to be used.
 
-    ``use`` loses what a strong chirp still sweeps.
+    What a strong chirp still sweeps is not.
     """
-    out = np.zeros_like(y)
-    on_s = marks.on_s
-    k = np.maximum(mark, 0)
-    count = np.bincount(k[use], minlength=max(on_s.size, 1)).astype(np.float64)
-    size = count.size
     if not marks.keyed:
-        out[use] = y[use] - 1.0
-        return out
-    late = use & (t > (0.5 * (on_s + marks.off_s))[k])  # what has settled is the measure of the element
-    total = np.bincount(k[late], y.real[late], size) + 1j * np.bincount(k[late], y.imag[late], size)
-    mean = total / np.maximum(np.bincount(k[late], minlength=size), 1.0)
-    good = use & (np.abs(mean[k]) > 0.1)
-    out[good] = y[good] / mean[k[good]] - 1.0
-    if on_s.size >= 8:
-        out, still = _less_course(out, good, k, marks.off_s - on_s, on_s, t)
-        use &= ~still
-        good &= ~still
-        count = np.bincount(k[good], minlength=size).astype(np.float64)
+        return y - np.complex64(1.0), np.ones(y.size, bool)
+    late = seen.t > (0.5 * (marks.on_s + marks.off_s))[seen.k]  # what has settled is the measure of the element
+    mean = seen.sums(np.where(late, y, np.complex64(0.0))) / np.maximum(seen.sums(late.astype(np.intp)), 1)
+    heard = np.abs(mean) > 0.1
+    good = seen.spread(heard)
+    out = np.where(good, y / seen.spread(np.where(heard, mean, 1.0).astype(np.complex64)) - 1, 0).astype(np.complex64)
+    used = np.ones(y.size, bool)
+    if marks.on_s.size >= 8:
+        still = _less_course(out, good, seen, marks)
+        used &= ~still
+        good &= used
         out[still] = 0.0
-        total = np.bincount(k[good], out.real[good], size) + 1j * np.bincount(k[good], out.imag[good], size)
-        out[good] -= (total / np.maximum(count, 1.0))[k[good]].astype(np.complex64)
-    return out
+        mean = seen.sums(np.where(good, out, np.complex64(0.0))) / np.maximum(seen.sums(good.astype(np.intp)), 1)
+        out -= np.where(good, seen.spread(mean.astype(np.complex64)), np.complex64(0.0))
+    return out, used
 
 
-def _unsettled(y: Complex, use: Mask, mark: NDArray[np.int32], on_s: Real, t: Real) -> Mask:
+def _unsettled(y: Complex, use: Mask, seen: _Seen, on_s: Real) -> Mask:
     """Samples in the first part of the elements where these scatter more than later on.
 
     What a gain control or a settling oscillator does just after key-down depends on the gap before, so
     it is not all taken off with the average course; half of an element is given up for it at most.
     """
-    k = np.flatnonzero(use)
-    age = t[k] - on_s[np.maximum(mark[k], 0)]
-    step = np.minimum((age / _AGE_STEP_S).astype(np.intp), 400)
-    power = y.real[k].astype(np.float64) ** 2 + y.imag[k].astype(np.float64) ** 2
-    n = np.bincount(step)
-    mean = np.bincount(step, power) / np.maximum(n, 1)
+    step = np.minimum(((seen.t - on_s[seen.k]) / _AGE_STEP_S).astype(np.intp), 400)
+    n = np.bincount(step[use])
+    mean = np.bincount(step[use], _power(y)[use]) / np.maximum(n, 1)
     enough = n >= 0.3 * n.max()
     if enough.sum() < 4:
         return np.zeros(use.size, bool)
@@ -334,10 +357,13 @@ def _unsettled(y: Complex, use: Mask, mark: NDArray[np.int32], on_s: Real, t: Re
     calm = np.flatnonzero(course[first:] < 1.6 * late)
     last = first + (int(calm[0]) if calm.size else enough.size)
     first_half = np.arange(first, min(last, first + int(0.5 * enough.sum())))
-    out = np.zeros(use.size, bool)
-    if first_half.size:
-        out[k] = step <= first_half[-1]  # the window that is calm begins after it
-    return out
+    if not first_half.size:
+        return np.zeros(use.size, bool)
+    return np.asarray(use & (step <= first_half[-1]))  # the window that is calm begins after it
+
+
+def _power(y: Complex) -> Real:
+    return y.real.astype(np.float64) ** 2 + y.imag.astype(np.float64) ** 2
 
 
 def _outlying(y: Complex, use: Mask, piece: NDArray[np.int32]) -> Mask:
@@ -345,47 +371,45 @@ def _outlying(y: Complex, use: Mask, piece: NDArray[np.int32]) -> Mask:
 
     Only a few: where more than one in four is so, that is how the signal is.
     """
-    k = np.flatnonzero(use)
-    which = np.maximum(piece[k], 0)
-    n = np.bincount(which)
-    power = np.bincount(which, y.real[k].astype(np.float64) ** 2 + y.imag[k].astype(np.float64) ** 2)
+    which = np.maximum(piece, 0)
+    n = np.bincount(which, use)
+    power = np.bincount(which, np.where(use, _power(y), 0.0))
     full = n > 0
     mean = power / np.maximum(n, 1)
     # noise averaged over some dozen samples stays within four times its median
     far = full & (mean > 4.0 * np.median(mean[full]))
-    out = np.zeros(use.size, bool)
-    if full.sum() >= 12 and 0 < far.sum() < full.sum() / 4:
-        out[k] = far[which]
-    return out
+    if full.sum() < 12 or not 0 < far.sum() < full.sum() / 4:
+        return np.zeros(use.size, bool)
+    return np.asarray(use & far[which])
 
 
-def _less_course(
-    out: Complex, good: Mask, k: NDArray[np.int32], spans: Real, on_s: Real, t: Real
-) -> tuple[Complex, Mask]:
-    """Subtract what the elements do on the average since key-down, dits and dahs apart.
+def _less_course(out: Complex, good: Mask, seen: _Seen, marks: Marks) -> Mask:
+    """Subtract in ``out`` what the elements do on the average since key-down, dits and dahs apart.
+
+    Returns what a strong chirp still sweeps.
 
     (Their means, which each was divided by, are taken over different lengths.) Only a settling course
     is taken off, a sum of decaying exponentials: at 15 WPM every element starts at the same phase of
     50 Hz mains, and a freer average would swallow its lines.
     """
-    rate = 1.0 / (t[1] - t[0])
-    out = out.copy()
+    spans = marks.off_s - marks.on_s
+    ages = np.maximum(np.round((seen.t - marks.on_s[seen.k]) * seen.rate_hz).astype(np.intp), 0)
     still = np.zeros(out.size, bool)
     long = spans > 0.6 * np.quantile(spans, 0.9)
     settles: list[bool] | None = None
     for kind in (long, ~long):
-        here = good & kind[k]
-        if not here.any():
+        here = np.flatnonzero(good & kind[seen.k])
+        if not here.size:
             continue
-        age = np.maximum(np.round((t[here] - on_s[k[here]]) * rate).astype(np.intp), 0)
+        x, age = out[here], ages[here]
         size = int(age.max()) + 1
         n = np.bincount(age, minlength=size)
         # where few elements last as long, their average is mostly themselves: leave those alone
         known = n >= 8
         if known.sum() < 12:
             continue
-        total = np.bincount(age, out.real[here], size) + 1j * np.bincount(age, out.imag[here], size)
-        since = np.arange(size) / rate
+        total = np.bincount(age, x.real, size) + 1j * np.bincount(age, x.imag, size)
+        since = np.arange(size) / seen.rate_hz
         shapes = np.stack([np.ones(size), *(np.exp(-since / s) for s in _SETTLING_S)], axis=1)
         mean = 1.0 + total[known] / n[known]
         if np.median(np.abs(mean)) < 0.3:
@@ -397,7 +421,7 @@ def _less_course(
         curves = shapes @ fitted
         scatter = [
             float(np.mean(np.bincount(age, part**2, size)[known] / n[known] ** 2 - middle**2 / n[known]))
-            for part, middle in ((out.real[here], mean.real - 1.0), (out.imag[here], mean.imag))
+            for part, middle in ((x.real, mean.real - 1.0), (x.imag, mean.imag))
         ]
         if kind is long or settles is None:
             settles = [_settles(course[:, c], curves[known, c], n[known], scatter[c]) for c in (0, 1)]
@@ -407,17 +431,18 @@ def _less_course(
             if not settles[column]:
                 curves[:, column] = np.average(course[:, column], weights=n[known])
         amplitude, angle = curves.T
-        divisor = np.where(known, np.maximum(amplitude, 0.1) * np.exp(1j * angle), 1.0)
-        out[here] = ((1.0 + out[here]) / divisor[age] - 1.0).astype(np.complex64)
-        for part, curve in ((out.real, amplitude), (out.imag, angle)):
-            part[here] = _less_own_share(part[here], curve[age], k[here])
+        divisor = np.where(known, np.maximum(amplitude, 0.1) * np.exp(1j * angle), 1.0).astype(np.complex64)
+        x = ((1.0 + x) / divisor[age] - 1.0).astype(np.complex64)
+        for part, curve in ((x.real, amplitude), (x.imag, angle)):
+            part[:] = _less_own_share(part, curve[age], seen.mark[here])
+        out[here] = x
         moving = known & (np.abs(angle - angle[np.flatnonzero(known)[-1]]) > _STILL_MOVING_RAD)
         if moving.any():
             # elements differ in how they settle: what a strong chirp still sweeps is left out, not judged
             still[here] = age <= int(np.flatnonzero(moving)[-1])
     if (good & ~still).sum() < _LEAST_SETTLED * good.sum():
         still[:] = False  # it never settles: then all of it is judged
-    return out, still
+    return still
 
 
 def _settles(course: Real, curve: Real, n: NDArray[np.intp], noise: float) -> bool:
@@ -431,12 +456,13 @@ def _settles(course: Real, curve: Real, n: NDArray[np.intp], noise: float) -> bo
 def _less_own_share(x: NDArray[np.float32], curve: Real, element: NDArray[np.int32]) -> NDArray[np.float32]:
     """Take off each element's own multiple of the common course, where that course is a large one.
 
-    How far an oscillator is pulled or a supply sags depends on the gap before.
+    How far an oscillator is pulled or a supply sags depends on the gap before. ``element`` is rising.
     """
-    count = np.maximum(np.bincount(element), 1)
-    shape = curve - (np.bincount(element, curve) / count)[element]
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(element)) + 1])
+    lengths = np.diff(np.append(starts, element.size))
+    shape = curve - np.repeat(np.add.reduceat(curve, starts) / lengths, lengths)
     if float(np.std(shape)) < _LARGE_COURSE:
         return x
-    energy = np.bincount(element, shape**2)
-    multiple = np.bincount(element, x * shape) / np.maximum(energy, 1e-9)
-    return (x - multiple[element] * shape).astype(np.float32)
+    energy = np.add.reduceat(shape**2, starts)
+    multiple = np.add.reduceat(x * shape, starts) / np.maximum(energy, 1e-9)
+    return (x - np.repeat(multiple, lengths) * shape).astype(np.float32)

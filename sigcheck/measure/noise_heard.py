@@ -170,17 +170,17 @@ def _typical(power: Real) -> float | None:
 
 
 def _since(events_s: Real, t: Real) -> Real:
-    if not events_s.size:
-        return np.full(t.size, np.inf)
-    k = np.searchsorted(events_s, t, side="right") - 1
-    return np.where(k >= 0, t - events_s[np.maximum(k, 0)], np.inf)
+    """Time since the last of the events, at rising times t; infinite before the first."""
+    from_here_on = np.searchsorted(t, events_s, side="left")
+    lengths = np.diff(from_here_on, prepend=0, append=t.size)
+    return np.asarray(t - np.repeat(np.append(-np.inf, events_s), lengths))
 
 
 def _until(events_s: Real, t: Real) -> Real:
-    if not events_s.size:
-        return np.full(t.size, np.inf)
-    k = np.searchsorted(events_s, t, side="left")
-    return np.where(k < events_s.size, events_s[np.minimum(k, events_s.size - 1)] - t, np.inf)
+    """Time until the next of the events, at rising times t; infinite after the last."""
+    from_here_on = np.searchsorted(t, events_s, side="right")
+    lengths = np.diff(from_here_on, prepend=0, append=t.size)
+    return np.asarray(np.repeat(np.append(events_s, np.inf), lengths) - t)
 
 
 def bursts(far: FarNoise | None, course: NoiseCourse | None, track: Track, bits_used: int | None) -> Bursts:
@@ -249,11 +249,12 @@ def disturbed(course: NoiseCourse | None, track: Track) -> Mask:
     if not hit.any():
         return np.zeros(n, bool)
     wide = np.convolve(hit, np.ones(2 * reach + 1), mode="same") > 0.5
-    at = np.minimum((np.arange(n) / track.base.rate_hz / course.step_s).astype(np.intp), max(wide.size - 1, 0))
-    found: Mask = wide[at] if wide.size else np.zeros(n, bool)
+    starts = np.ceil(np.arange(1, wide.size) * (course.step_s * track.base.rate_hz) - 1e-6).astype(np.intp)
+    found: Mask = np.repeat(wide, np.diff(np.minimum(starts, n), prepend=0, append=n))
     # noise alone exceeds 10 dB now and then: a few moments less do no harm, half of the signal would
     settled = track.marks.settled
-    return found if found[settled].mean() < 0.5 else np.zeros(n, bool)
+    much = np.count_nonzero(found & settled) >= 0.5 * np.count_nonzero(settled)
+    return np.zeros(n, bool) if much else found
 
 
 def _recovery_s(far: FarNoise, track: Track) -> float | None:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from sigcheck.measure.modulation import Modulation
 from sigcheck.measure.results import SkirtPoint
 from sigcheck.measure.spectrum import hann
-from sigcheck.measure.track import Complex, Mask, Real
+from sigcheck.measure.track import Complex, Mask, Real, pieces, runs
 
 LOW_HZ, HIGH_HZ = 5.0, 300.0  # modulation rates of the residuals
 _LONGEST_LAG_S = 0.01
@@ -114,10 +114,10 @@ def _products(rest: Complex, m: Modulation, lags: int) -> tuple[Real, Real, Real
     length = -(-rest.size // _PIECES)
     gain = np.where(m.use, m.gain, 0.0)
 
-    def pieces(x: Real) -> Real:
+    def cut(x: Real) -> Real:
         return np.pad(x, (0, _PIECES * length - x.size)).astype(np.float32).reshape(_PIECES, length)
 
-    x, q, used = pieces(rest.real * gain), pieces(rest.imag * gain), pieces(m.use.astype(np.float32))
+    x, q, used = cut(rest.real * gain), cut(rest.imag * gain), cut(m.use.astype(np.float32))
     out = np.empty((3, _PIECES, lags))
     for lag in range(lags):
         for row, a in zip(out, (x, q, used), strict=True):
@@ -186,15 +186,12 @@ def skirt(rest: Complex, m: Modulation) -> Skirt | None:
 
 
 def _segments(use: Mask, rate_hz: float) -> tuple[NDArray[np.intp], int] | None:
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], use.view(np.int8), [0]])))
-    first, spans = edges[::2], edges[1::2] - edges[::2]
+    first, last = runs(use)
+    spans = last - first
     for seconds in (0.4, 0.2, 0.1, 0.05, 0.025, 0.0125):
         length = int(seconds * rate_hz)
         if length >= 16 and (spans // length * length).sum() > 0.3 * spans.sum() and (spans // length).sum() >= 3:
-            starts = np.concatenate(
-                [a + np.arange(s // length) * length for a, s in zip(first, spans, strict=True)]
-            ).astype(np.intp)
-            return starts, length
+            return pieces(first, spans // length, length), length
     return None
 
 

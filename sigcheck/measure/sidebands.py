@@ -24,9 +24,9 @@ from sigcheck.measure.line_search import (
     Periodogram,
     mains_fundamental,
 )
-from sigcheck.measure.modulation import BAND_HZ, Modulation, modulation
+from sigcheck.measure.modulation import Modulation, modulation
 from sigcheck.measure.results import LineFamily, Lines, Nature, Sideband, Spur
-from sigcheck.measure.track import Complex
+from sigcheck.measure.track import BAND_HZ, Complex
 
 __all__ = ["Found", "Modulation", "find_lines", "modulation", "single_spurs"]
 

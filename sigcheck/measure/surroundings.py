@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sigcheck.measure.carrier import turn
-from sigcheck.measure.modulation import BAND_HZ, AdditiveLine
+from sigcheck.measure.modulation import AdditiveLine
 from sigcheck.measure.noise_heard import FarNoise, bursts, disturbed, far_noise, noise_course
 from sigcheck.measure.nonlinear import products
 from sigcheck.measure.results import Lines, Sideband
@@ -24,7 +24,7 @@ from sigcheck.measure.spectrum import (
     running_median,
     worn,
 )
-from sigcheck.measure.track import Complex, Mask, Real, Track
+from sigcheck.measure.track import BAND_HZ, Complex, Mask, Real, Track
 
 __all__ = [
     "FarNoise",

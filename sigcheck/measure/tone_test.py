@@ -47,7 +47,7 @@ def line_share(base: Baseband) -> Real:
     length = round(_WINDOW_S * rate)
     if n < 2 * length:
         return np.empty(0)
-    y = base.z[: n * step].reshape(n, step).mean(axis=1)
+    y = base.z[: n * step].reshape(n, step) @ np.full(step, 1 / step, np.complex64)
     window = np.hanning(length)
     frames = np.lib.stride_tricks.sliding_window_view(y, length)[:: length // 2] * window
     power = np.abs(np.fft.fft(frames, axis=1)) ** 2

@@ -30,6 +30,24 @@ Complex = NDArray[np.complex64]
 Real = NDArray[np.floating[Any]]
 Mask = NDArray[np.bool_]
 
+BAND_HZ = 1006.0  # modulation and keying are looked at this far on either side of the tone
+BAND_TAPER_HZ = 200.0  # over which that band falls to nothing
+
+
+def runs(mask: Mask) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """First and one-past-last index of each run of True."""
+    if not mask.size:
+        return np.zeros(0, np.intp), np.zeros(0, np.intp)
+    inside = np.flatnonzero(mask[1:] != mask[:-1]) + 1
+    edges = np.concatenate([[0] if mask[0] else [], inside, [mask.size] if mask[-1] else []]).astype(np.intp)
+    return edges[::2], edges[1::2]
+
+
+def pieces(first: NDArray[np.intp], count: NDArray[np.intp], stride: int) -> NDArray[np.intp]:
+    """``count`` (n,) starts each from ``first`` (n,) on, ``stride`` apart."""
+    nth = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    return np.asarray(np.repeat(first, count) + nth * stride)
+
 
 @dataclass(frozen=True)
 class Baseband:
@@ -103,6 +121,13 @@ class Track:
         from sigcheck.measure.cells import cells
 
         return cells(self.base, mask if self.heard is None else mask & self.heard)
+
+    @cached_property
+    def band(self) -> tuple[Complex, float]:
+        """``z`` within ``BAND_HZ`` of the tone, and its rate; sample k is at k / rate."""
+        from sigcheck.measure.spectrum import slice_band
+
+        return slice_band(self.base.z, self.base.rate_hz, -BAND_HZ, BAND_HZ, taper_hz=BAND_TAPER_HZ)
 
     @cached_property
     def settled_power(self) -> float:

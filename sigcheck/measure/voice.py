@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from sigcheck.measure.carrier import turn
 from sigcheck.measure.spectrum import hann
-from sigcheck.measure.track import Mask, Real, Track
+from sigcheck.measure.track import Mask, Real, Track, pieces, runs
 
 _FRAME_S = 0.05
 _BANDS_HZ = (60.0, 40.0)  # formants fill the wider, single notes and a low voice's harmonics the narrower
@@ -121,13 +121,11 @@ def _frames(track: Track) -> tuple[Real, Mask, Real, float]:
 
     base, marks = track.base, track.marks
     length = round(_FRAME_S * base.rate_hz)
-    starts, states = [np.zeros(0, np.intp)], [np.zeros(0, bool)]
-    for mask, state in ((marks.settled, True), (marks.up, False)):
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.view(np.int8), [0]])))
-        for first, count in zip(edges[::2], (edges[1::2] - edges[::2]) // length, strict=True):
-            starts.append(first + np.arange(count) * length)
-            states.append(np.full(count, state))
-    start, down = np.concatenate(starts), np.concatenate(states)
+    starts = []
+    for mask in (marks.settled, marks.up):
+        first, last = runs(mask)
+        starts.append(pieces(first, (last - first) // length, length))
+    start, down = np.concatenate(starts), np.arange(starts[0].size + starts[1].size) < starts[0].size
     order = np.argsort(start)[: round(_MOST_S / _FRAME_S)]
     start, down = start[order], down[order]
     if not start.size:
