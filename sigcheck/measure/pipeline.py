@@ -52,6 +52,7 @@ from sigcheck.measure.results import (
     not_measured_family,
     not_measured_names,
 )
+from sigcheck.measure.slot_sweep import MOST_DRIFT_HZ
 from sigcheck.measure.track import Baseband, Marks, Track
 
 if TYPE_CHECKING:
@@ -60,6 +61,7 @@ if TYPE_CHECKING:
 
 REFERENCE_BANDWIDTH_HZ = 2500.0  # in which a signal-to-noise ratio is stated (common practice)
 _SHORTEST_S = 0.25
+_NO_SLOW_MODE = f"no slow mode (a four-tone slot that drifts by more than {MOST_DRIFT_HZ:.0f} Hz is not looked for)"
 _MORSE_MARKS, _MORSE_MARK_S = 20, 0.5
 _PHASE_FOLLOWED_DB = 12.0  # energy of a symbol: below it the phase may slip by a cycle; the fit of all symbols does not
 
@@ -194,7 +196,7 @@ def measure(
     elif ours is not None:
         timed = _slot(ours, track, plan, recording)
     else:
-        timed = slow_results.slot_of_keying(keyed, marks, moved, slowly) or not_measured_family(Slot, "no slow mode")
+        timed = slow_results.slot_of_keying(keyed, marks, moved, slowly) or not_measured_family(Slot, _NO_SLOW_MODE)
     return Measured(
         Measurements(
             health=health,

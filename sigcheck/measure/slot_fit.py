@@ -34,6 +34,7 @@ from sigcheck.measure.slot_course import (
     within,
 )
 from sigcheck.measure.slot_energy_fit import by_energy
+from sigcheck.measure.slot_follow import followed
 from sigcheck.measure.slot_protocol import SYMBOLS
 from sigcheck.measure.slot_search import Sighting
 from sigcheck.measure.slot_symbols import Decided, own_and_wrong
@@ -93,13 +94,14 @@ def fit(narrow: Narrow, seen: Sighting, known: Symbols | None = None, *, thoroug
     Fit, or None where fewer than a quarter of the symbols lie within the recording.
     """
     span_s = SYMBOLS * seen.symbol_s
-    hz = (seen.centre_hz - narrow.hz, 0.5 * seen.drift_hz, *[0.0] * (ORDERS - 2))
+    hz = _seen_hz(narrow, seen)
     course = Course(seen.start_s, seen.symbol_s, seen.spacing_hz, hz, seen.start_s, span_s)
     inside = within(narrow, course)
     if inside[1] - inside[0] < SYMBOLS // 4:
         return None
     density = noise_density(narrow, narrow.z, course.hz[0])
     fixed = seen.fixed_bits
+    course = followed(narrow, course, inside) if fixed else course
     course = _coarse(narrow, course, inside, fixed)
     before = Decided.of(narrow, course, density, inside, fixed)
     together = 0
@@ -160,10 +162,15 @@ def heard_again(narrow: Narrow, strong: Fit, apart_hz: float) -> bool:
 
 def sighted_power(narrow: Narrow, seen: Sighting) -> float:
     """Power on the stronger tones of a sighting, noise and all: to tell strong from weak."""
-    hz = (seen.centre_hz - narrow.hz, 0.5 * seen.drift_hz, *[0.0] * (ORDERS - 2))
+    hz = _seen_hz(narrow, seen)
     course = Course(seen.start_s, seen.symbol_s, seen.spacing_hz, hz, seen.start_s, SYMBOLS * seen.symbol_s)
     power = np.abs(symbol_integrals(narrow, course)) ** 2
     return float(power.max(axis=1).sum() / max(np.count_nonzero(power.any(axis=1)), 1))
+
+
+def _seen_hz(narrow: Narrow, seen: Sighting) -> tuple[float, ...]:
+    """Coefficients of a course's frequency as the search has them."""
+    return (seen.centre_hz - narrow.hz, 0.5 * seen.drift_hz, *[0.0] * (ORDERS - 2))
 
 
 def noise_density(narrow: Narrow, z: Complex | Wide, centre_hz: float) -> float:

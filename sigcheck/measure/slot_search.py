@@ -16,7 +16,7 @@ mean is removed, so that a steady tone correlates with nothing.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,12 +25,11 @@ from sigcheck.measure.slot_band import Narrow, narrowed
 from sigcheck.measure.slot_correlation import Clock, Lean, pair_lean
 from sigcheck.measure.slot_places import CHUNK_S, places
 from sigcheck.measure.slot_protocol import FIXED_BITS, SPACING_HZ, SYMBOL_S, SYMBOLS
+from sigcheck.measure.slot_sweep import sweep_of
+from sigcheck.measure.slot_tones import FEWEST, GRID, HOPS, REACH_HZ, TonePower, alternates, tone_power
 from sigcheck.measure.spectrum import Survey
 from sigcheck.measure.track import Real
 
-_REACH_HZ = 6.0  # centres looked at about a place
-_GRID = 4  # frequencies to a spacing
-_HOPS = 4  # frames to a symbol
 _DRIFTS_HZ = (0.0, 1.2, -1.2, 2.4, -2.4, 3.6, -3.6, 4.8, -4.8)  # over a transmission
 _MOST_TRIED = 40  # peaks of the quick score that are looked at exactly
 # Symbol lengths over the nominal one: at the steps' middle the last symbol is a fifth of one off.
@@ -47,13 +46,13 @@ _CLEAR_ENERGY = 20.0
 _SHARE_ON_TONES = 0.72
 _IN_STEP = 0.1
 _EACH_TONE = 0.1
-_FEWEST = 40  # symbols within the recording
 # The largest of some 10^6 correlations of noise reaches 5.5; of things that dwell for longer than a
 # symbol the scatter is larger by half.
 LEAST_SCORE = 6.5
 _LONG_S = 55.0  # half a transmission: in less a wrong spacing or length is not looked for
+_MOST_SWEPT = 3  # places, the strongest, that are looked at for large drifts
+_REACHED_HZ = 12.0  # from the middle of a slot: its own tones
 _WINDOW_S = 600.0  # long recordings are searched by such pieces, each overlapping the next by a transmission
-_CHANGES = 0.3  # share of symbol lengths after which the strongest frequency is another one; a slot has 0.75
 
 
 @dataclass(frozen=True)
@@ -78,7 +77,7 @@ def search(s: Survey, *, near_hz: float | None = None) -> list[Sighting]:
     near_hz : look within 150 Hz of here only; None looks everywhere.
     """
     duration_s = s.audio.size / s.rate_hz
-    if duration_s < _FEWEST * SYMBOL_S:
+    if duration_s < FEWEST * SYMBOL_S:
         return []
     found: list[Sighting] = []
     length, step = _WINDOW_S, _WINDOW_S - 1.1 * SYMBOLS * SYMBOL_S
@@ -92,60 +91,41 @@ def _search_window(s: Survey, start_s: float, end_s: float, near_hz: float | Non
     if near_hz is not None:
         near = np.abs(hz - near_hz) < 150.0
         hz, clearest_s = hz[near], clearest_s[near]
-    kept = []
+    kept: list[Narrow] = []
+    clearest: list[float] = []
     for at_s in np.unique(clearest_s):  # the half minute in which a place stands out most tells
         some = hz[clearest_s == at_s]
         part = narrowed(s.audio, s.rate_hz, some, start_s=at_s - 0.5 * CHUNK_S, end_s=at_s + 0.5 * CHUNK_S)
-        kept += [n.hz for n in part if _alternates(n)]
+        part = [n for n in part if alternates(n)]
+        kept, clearest = kept + part, clearest + [float(at_s)] * len(part)
     found: list[Sighting] = []
-    for narrow in narrowed(s.audio, s.rate_hz, np.array(kept), start_s=start_s, end_s=end_s):
-        if _alternates(narrow):
-            found += _correlated(tone_power(narrow), narrow)
+    left: list[tuple[Narrow, Narrow, float]] = []
+    whole = narrowed(s.audio, s.rate_hz, np.array([n.hz for n in kept]), start_s=start_s, end_s=end_s)
+    for narrow, chunk, at_s in zip(whole, kept, clearest, strict=True):
+        seen = _correlated(tone_power(narrow), narrow) if alternates(narrow) else []
+        found += seen
+        if not seen:
+            left.append((narrow, chunk, at_s))
+    if end_s - start_s > _LONG_S:
+        strength = [float(np.mean(np.abs(chunk.z) ** 2)) for _, chunk, _ in left]
+        for k in np.argsort(strength)[: -_MOST_SWEPT - 1 : -1]:
+            if all(abs(one.centre_hz - left[k][0].hz) > _REACHED_HZ + 0.5 * abs(one.drift_hz) for one in found):
+                found += _swept(*left[k])
     return found
 
 
-# --- alternation -------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class TonePower:
-    """Power in one symbol length over its mean in noise, on a grid of frequencies and starts.
-
-    ``value`` (frames, frequencies); frequency column c is at ``(c - middle) * SPACING_HZ / 4`` from
-    the place, frame j covers one symbol length from ``first_s + j * hop_s``.
-    """
-
-    value: NDArray[np.float32]
-    middle: int
-    first_s: float
-    hop_s: float
-
-
-def tone_power(n: Narrow, *, hops: int = _HOPS) -> TonePower:
-    """Matched filters of one symbol length, four to a spacing and ``hops`` to a symbol."""
-    length = round(SYMBOL_S * n.rate_hz)
-    hop = max(1, round(length / hops))
-    half = int(np.ceil((_REACH_HZ + 2.5 * SPACING_HZ) / SPACING_HZ * _GRID))
-    hz = np.arange(-half, half + 1) * (SPACING_HZ / _GRID)
-    turn = np.exp(-2j * np.pi * np.arange(length)[:, None] * hz / n.rate_hz).astype(np.complex64)
-    if n.z.size < length:
-        return TonePower(np.zeros((0, hz.size), np.float32), half, n.first_s, hop / n.rate_hz)
-    frames = np.lib.stride_tricks.sliding_window_view(n.z, length)[::hop] @ turn
-    power = frames.real**2 + frames.imag**2
-    noise = float(np.median(power)) / np.log(2.0)  # at most a third of the grid is the signal's
-    return TonePower(power / np.float32(max(noise, 1e-30)), half, n.first_s - 0.5 / n.rate_hz, hop / n.rate_hz)
-
-
-def _alternates(n: Narrow) -> bool:
-    """Whether the strongest frequency is another one a symbol length later, where frames are clear."""
-    p = tone_power(n, hops=2)  # one of two frames has most of a symbol to itself
-    best = np.argmax(p.value, axis=1)
-    if best.size < _FEWEST:
-        return False
-    clear = p.value[np.arange(best.size), best]
-    weight = np.minimum(clear[:-2], clear[2:])
-    change = np.abs(best[2:] - best[:-2]) > 0.6 * _GRID
-    return bool(change[weight >= np.quantile(weight, 0.4)].mean() > _CHANGES)
+def _swept(narrow: Narrow, chunk: Narrow, at_s: float) -> list[Sighting]:
+    """Slots about a place that drift by more than their own width."""
+    sweep = sweep_of(narrow, chunk, at_s)
+    if sweep is None:
+        return []
+    still = sweep.taken_off(narrow)
+    power, seen = tone_power(still), []
+    for one in _best_by_fixed_bits(power, still, _leans(power, GRID), GRID, SYMBOL_S, _DRIFTS_HZ[:3]):
+        length_s = SYMBOLS * one.symbol_s
+        centre_hz = one.centre_hz + sweep.at(one.start_s + 0.5 * length_s)
+        seen.append(replace(one, centre_hz=centre_hz, drift_hz=one.drift_hz + sweep.hz_per_s * length_s))
+    return seen
 
 
 # --- correlation -------------------------------------------------------------------------------
@@ -153,14 +133,14 @@ def _alternates(n: Narrow) -> bool:
 
 def _correlated(p: TonePower, n: Narrow) -> list[Sighting]:
     """Slots about one place: by the nominal spacing and symbol length, or else by wrong ones."""
-    nominal = _leans(p, _GRID)
+    nominal = _leans(p, GRID)
     lean = float(np.mean(nominal.value**2, axis=0).max())
     if lean < _SOME_LEAN:
         return []
     found: list[Sighting] = []
     long = p.value.shape[0] * p.hop_s > _LONG_S
-    for grid in (_GRID, _GRID - 1, _GRID + 1) if long and lean > _MORE_LEAN else (_GRID,):
-        leans = nominal if grid == _GRID else _leans(p, grid)
+    for grid in (GRID, GRID - 1, GRID + 1) if long and lean > _MORE_LEAN else (GRID,):
+        leans = nominal if grid == GRID else _leans(p, grid)
         found = _best_by_fixed_bits(p, n, leans, grid, SYMBOL_S, _DRIFTS_HZ)
         if found:
             break
@@ -170,7 +150,7 @@ def _correlated(p: TonePower, n: Narrow) -> list[Sighting]:
     best = max((one.score for one in found), default=LEAST_SCORE - _CLEARLY_BETTER)
     wrong: list[Sighting] = []
     for share in _LENGTHS:
-        wrong += _best_by_fixed_bits(p, n, nominal, _GRID, share * SYMBOL_S, _DRIFTS_HZ[:1])
+        wrong += _best_by_fixed_bits(p, n, nominal, GRID, share * SYMBOL_S, _DRIFTS_HZ[:1])
     found = _distinct(found + [one for one in wrong if one.score > best + _CLEARLY_BETTER])
     return found or _by_clock(p, n)
 
@@ -186,8 +166,8 @@ def _best_by_fixed_bits(
 ) -> list[Sighting]:
     """All starts and centres, and these drifts, for one spacing (``grid`` columns) and symbol length."""
     at = np.round(np.arange(SYMBOLS) * symbol_s / p.hop_s).astype(np.intp)
-    clock = Clock(2.0 * FIXED_BITS - 1.0, at, _FEWEST, p.value.shape[0])
-    reach = int(_REACH_HZ / SPACING_HZ * _GRID)
+    clock = Clock(2.0 * FIXED_BITS - 1.0, at, FEWEST, p.value.shape[0])
+    reach = int(REACH_HZ / SPACING_HZ * GRID)
     lowest = p.middle - round(1.5 * grid)
     use = np.arange(max(lowest - reach, 0), min(lowest + reach + 1, lean.value.shape[1]))
     shifts = [_shifts(drift_hz) for drift_hz in drifts_hz]
@@ -202,9 +182,9 @@ def _best_by_fixed_bits(
         exact, within = clock.exact(lean, j, use[c] + shifts[which])
         scores[max(0, c - 2) : c + 3, max(0, j - 2) : j + 3] = 0.0
         if exact >= LEAST_SCORE:
-            centre = n.hz + (use[c] + 1.5 * grid - p.middle) * SPACING_HZ / _GRID
+            centre = n.hz + (use[c] + 1.5 * grid - p.middle) * SPACING_HZ / GRID
             start_s = p.first_s + (clock.first + j) * p.hop_s
-            spacing_hz = SPACING_HZ * grid / _GRID
+            spacing_hz = SPACING_HZ * grid / GRID
             tried.append(Sighting(float(centre), float(start_s), drifts_hz[which], spacing_hz, symbol_s, exact, within))
     return _distinct(tried)
 
@@ -212,7 +192,7 @@ def _best_by_fixed_bits(
 def _shifts(drift_hz: float) -> NDArray[np.intp]:
     """Columns by which a drift moves each symbol, (162,)."""
     along = (np.arange(SYMBOLS) - 0.5 * (SYMBOLS - 1)) / SYMBOLS
-    return np.asarray(np.round(drift_hz * along * _GRID / SPACING_HZ), np.intp)
+    return np.asarray(np.round(drift_hz * along * GRID / SPACING_HZ), np.intp)
 
 
 def _by_clock(p: TonePower, n: Narrow) -> list[Sighting]:
@@ -223,12 +203,12 @@ def _by_clock(p: TonePower, n: Narrow) -> list[Sighting]:
     """
     count = int((p.value.shape[0] - 1) * p.hop_s / SYMBOL_S)
     at = np.round(np.arange(count) * SYMBOL_S / p.hop_s).astype(np.intp)
-    lowest = np.arange(2 * _GRID, p.value.shape[1] - 5 * _GRID)
+    lowest = np.arange(2 * GRID, p.value.shape[1] - 5 * GRID)
     best: tuple[float, float, int, int, float] | None = None
     worst = np.inf
-    for hop in range(_HOPS):
+    for hop in range(HOPS):
         rows = p.value[np.minimum(at + hop, p.value.shape[0] - 1)]
-        total = (rows.sum(axis=1) - rows.shape[1]) / _GRID  # energy over the noise density
+        total = (rows.sum(axis=1) - rows.shape[1]) / GRID  # energy over the noise density
         length = min(SYMBOLS, count)
         running = np.concatenate([[0.0], np.cumsum(total)])
         first = int(np.argmax(running[length:] - running[:-length]))
@@ -247,15 +227,15 @@ def _by_clock(p: TonePower, n: Narrow) -> list[Sighting]:
     if best is None or best[0] < _SHARE_ON_TONES or best[0] - worst < _IN_STEP or min(used) < _EACH_TONE:
         return []
     _, start_s, column, _, drift_hz = best
-    centre = n.hz + (column + 1.5 * _GRID - p.middle) * SPACING_HZ / _GRID
+    centre = n.hz + (column + 1.5 * GRID - p.middle) * SPACING_HZ / GRID
     return [Sighting(float(centre), float(start_s), drift_hz, SPACING_HZ, SYMBOL_S, 0.0, min(SYMBOLS, count), False)]
 
 
 def _on_tones(part: NDArray[np.float32], lowest: NDArray[np.intp], drift_hz: float) -> NDArray[np.float32]:
     """Power of each symbol on the four tones from each lowest one along a drift, (symbols, lowest, 4)."""
     along = np.arange(part.shape[0]) / SYMBOLS - 0.5
-    shift = np.round(drift_hz * along * _GRID / SPACING_HZ).astype(np.intp)
-    columns = shift[:, None, None] + lowest[:, None] + _GRID * np.arange(4)
+    shift = np.round(drift_hz * along * GRID / SPACING_HZ).astype(np.intp)
+    columns = shift[:, None, None] + lowest[:, None] + GRID * np.arange(4)
     return np.asarray(part[np.arange(part.shape[0])[:, None, None], np.clip(columns, 0, part.shape[1] - 1)])
 
 
