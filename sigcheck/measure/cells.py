@@ -6,10 +6,12 @@ A day of recording costs no more per second than ten seconds do. Units: cycles, 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sigcheck.measure.spectrum import phasors
 from sigcheck.measure.track import Baseband, Real
 
 CELL_S = 0.004  # so short that a tone 10 Hz off loses 0.3 % of its power within one
@@ -67,7 +69,7 @@ def cells(base: Baseband, mask: NDArray[np.bool_]) -> Cells:
             z, down = np.pad(z, (0, short)), np.pad(down, (0, short))
         down = down.reshape(-1, samples)
         sums[rows] = z.reshape(-1, samples) @ np.ones(samples, np.complex64)
-        count[rows] = down.sum(axis=1)
+        count[rows] = down @ np.ones(samples, np.float32)
         lever[rows] = down @ ramp
     index = np.flatnonzero(count)
     at = index * samples + lever[index] / count[index]
@@ -115,11 +117,18 @@ def path_cycles(base: Baseband, at: Real, mean_hz: float, n: int) -> Real:
     return np.asarray(0.5 * inside / base.rate_hz)
 
 
+def unwrapped(z: NDArray[Any]) -> Real:
+    """Phase of complex values (n,) in cycles, continuous."""
+    cycles = np.angle(z).astype(np.float64) / (2 * np.pi)
+    cycles[1:] -= np.cumsum(np.round(np.diff(cycles)))
+    return np.asarray(cycles)
+
+
 def with_path(c: Cells, phase: Real) -> tuple[Cells, Real]:
     """Cells and phase with the followed path's own phase put back."""
     if not np.any(c.path_cycles):
         return c, phase
-    turned = c.s * np.exp(2j * np.pi * c.path_cycles)
+    turned = c.s * phasors(c.path_cycles)
     return replace(c, s=turned, path_cycles=np.zeros(c.t.size)), phase + c.path_cycles
 
 
@@ -162,7 +171,7 @@ def chirp_fit(
     from the truth.
     """
     c, reference = with_path(c, reference)
-    amplitude = cell_amplitude(c, c.s * np.exp(-2j * np.pi * reference))
+    amplitude = cell_amplitude(c, c.s * phasors(-reference))
 
     def design(t: Real, group: NDArray[np.intp]) -> Real:
         u = t - middle_s
@@ -172,7 +181,7 @@ def chirp_fit(
     fine = design(c.t, group)
     weight = amplitude**2 * c.seconds
     start = np.linalg.solve(fine.T @ (fine * weight[:, None]), fine.T @ (weight * reference))
-    turned = c.s * amplitude * np.exp(-2j * np.pi * (fine @ start))
+    turned = c.s * amplitude * phasors(-(fine @ start))
     # What is left turns slowly: it may be summed over blocks, here 10 cells of one group.
     starts = np.flatnonzero((np.arange(c.t.size) % 10 == 0) | (np.diff(group, prepend=group[:1]) != 0))
     total = np.add.reduceat(weight, starts)

@@ -74,10 +74,10 @@ def mean_power(level: Level, start_s: Real, end_s: Real) -> Real:
 
 def mean_of(x: Real, level: Level, start_s: Real, end_s: Real) -> Real:
     """Mean of ``x`` over each of the stretches, at least one cell of each."""
-    total = np.concatenate([[0.0], np.cumsum(x, dtype=np.float64)])
     a = np.clip(np.ceil(level.cell_at(start_s)).astype(int), 0, level.z.size - 1)
     b = np.clip(np.floor(level.cell_at(end_s)).astype(int) + 1, a + 1, level.z.size)
-    return np.asarray((total[b] - total[a]) / (b - a))
+    sums = np.add.reduceat(np.append(x, 0.0), np.stack([a, b], axis=1).ravel())[::2]
+    return np.asarray(sums / (b - a))
 
 
 def refined_crossings(path: Path, fine: Level, *, final: bool) -> Crossings:

@@ -201,7 +201,9 @@ def _phase_course(t: Real, x: Rows) -> Real:
         return np.zeros(t.size)
     phase = np.unwrap(np.angle(smooth[settled]))
     near = slice(0, max(4, round(0.006 / step)))
-    slope, start = np.polyfit(t[settled][near], phase[near], 1)
+    late = t[settled][near] - t[settled][near].mean()
+    slope = float(late @ phase[near]) / float(late @ late)
+    start = float(phase[near].mean()) - slope * float(t[settled][near].mean())
     out = np.empty(t.size)
     out[settled] = phase
     out[: settled[0]] = start + slope * np.maximum(t[: settled[0]], -0.01)

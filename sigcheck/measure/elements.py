@@ -89,7 +89,8 @@ class Elements:
         count = int(np.ceil((before_s + after_s + 2 * margin) * self.rate_hz)) + 2
         size = _round_size(count)
         index = first[:, None] + np.arange(size)
-        rows = np.where((index >= 0) & (index < self.z.size), self.z[np.clip(index, 0, self.z.size - 1)], 0)
+        rows = self.z[np.clip(index, 0, self.z.size - 1)]
+        rows *= (index >= 0) & (index < self.z.size)
         ahead = (at_s - before_s) * self.rate_hz - first  # samples from the row's first to where t starts
         f = np.fft.fftfreq(size)
         spectra = np.fft.fft(rows, axis=1)
@@ -190,7 +191,7 @@ def _mean_between(z: Complex, rate: float, on: Real, off: Real, hz: Real, start_
     count = np.maximum(np.round(length_s * rate), 2)
     index = np.round(start_s * rate).astype(np.intp)[:, None] + np.arange(int(count.max()))
     use = np.arange(int(count.max())) < count[:, None]
-    rows = np.where(use, z[np.clip(index, 0, z.size - 1)], 0)
+    rows = z[np.clip(index, 0, z.size - 1)] * use
     turn = _turn(-2 * np.pi * hz[:, None] * (index / rate - 0.5 * (on + off)[:, None]))
     return np.asarray((rows * turn).sum(axis=1) / use.sum(axis=1), np.complex128)
 

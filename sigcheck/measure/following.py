@@ -20,7 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure.cells import Cells, chirp_fit
+from sigcheck.measure.cells import Cells, chirp_fit, unwrapped
+from sigcheck.measure.spectrum import phasors
 from sigcheck.measure.track import Real
 
 SEARCH_HZ = 15.0  # how far from the followed path the tone may be
@@ -151,7 +152,7 @@ def _piece_frequency(c: Cells, p: _Pieces, power: float, keyed: bool) -> tuple[R
     usable = peak - n > _CLEAR_PEAK + 3.0 * np.sqrt(n - 1)
     u = c.t - p.spread_out(p.t)
     for _ in range(3):
-        turned = c.s * np.exp(-2j * np.pi * p.spread_out(hz) * u)
+        turned = c.s * phasors(-p.spread_out(hz) * u)
         whole = np.add.reduceat(turned, p.starts)
         tilt = np.imag(np.add.reduceat(turned * u, p.starts) * np.conj(whole))
         lever = np.abs(whole) ** 2 * p.variance
@@ -181,7 +182,7 @@ def _lined_up(c: Cells, p: _Pieces, phase: Real, usable: NDArray[np.bool_], dens
 
     Sought in windows of some ten pieces; None where there are too few to tell.
     """
-    s = np.add.reduceat(c.s * np.exp(-2j * np.pi * phase), p.starts)
+    s = np.add.reduceat(c.s * phasors(-phase), p.starts)
     s, t = s[usable], p.t[usable]
     if t.size < 4:
         return None
@@ -208,7 +209,7 @@ def _runs_on(c: Cells, p: _Pieces, phase: Real) -> bool:
     is anything from 0 to a cycle leaves no resultant. n random steps have one above r with
     probability exp(-n r^2).
     """
-    s = np.add.reduceat(c.s * np.exp(-2j * np.pi * phase), p.starts)
+    s = np.add.reduceat(c.s * phasors(-phase), p.starts)
     run = np.searchsorted(c.run_start, p.starts, side="right")
     ends = np.flatnonzero(np.diff(run) > 0)
     gap = p.t[ends + 1] - p.t[ends]
@@ -230,7 +231,7 @@ def _slopes_agree(settled: Cells, c: Cells, phase: Real) -> bool:
     if settled.t.size < 3:
         return True
     p = _pieces(settled, np.inf)
-    turned = settled.s * np.exp(-2j * np.pi * np.interp(settled.t, c.t, phase))
+    turned = settled.s * phasors(-np.interp(settled.t, c.t, phase))
     u = settled.t - p.spread_out(p.t)
     whole = np.add.reduceat(turned, p.starts)
     tilt = np.imag(np.add.reduceat(turned * u, p.starts) * np.conj(whole))
@@ -248,9 +249,9 @@ def _smoothed(c: Cells, p: _Pieces, phase: Real, usable: NDArray[np.bool_], dens
     n = int(np.ceil(500.0 / energy))
     if n <= 1:
         return phase
-    s = np.add.reduceat(c.s * np.exp(-2j * np.pi * phase), p.starts)[usable]
+    s = np.add.reduceat(c.s * phasors(-phase), p.starts)[usable]
     t = p.t[usable]
-    total = np.interp(t, c.t, phase) + np.unwrap(np.angle(s)) / (2 * np.pi)
+    total = np.interp(t, c.t, phase) + unwrapped(s)
     n = min(n | 1, t.size)
     hz = _moving_slope(t, total, n)
     f = np.interp(c.t, t, hz)
@@ -273,8 +274,8 @@ def _moving_slope(t: Real, y: Real, n: int) -> Real:
 def _restarted(c: Cells, phase: Real) -> Real:
     """The phase with each stretch's own offset put in, the step taken between the stretches."""
     run = c.run_start
-    s = np.add.reduceat(c.s * np.exp(-2j * np.pi * phase), run)
-    offset = np.unwrap(np.angle(s)) / (2 * np.pi)
+    s = np.add.reduceat(c.s * phasors(-phase), run)
+    offset = unwrapped(s)
     return phase + np.repeat(offset, np.diff(np.append(run, c.t.size)))
 
 
@@ -313,9 +314,9 @@ def follow_weak(c: Cells) -> Rough | None:
     if peaks[best] < np.log(max(trials, 1.0)) + 7.0:  # noise gets there once in a thousand recordings
         return None
     phase = where[best] * (c.t - middle) + 0.5 * rates[best] * (c.t - middle) ** 2
-    turned = c.s * np.exp(-2j * np.pi * phase)
+    turned = c.s * phasors(-phase)
     phase = _polish(c, phase + np.angle(turned.sum()) / (2 * np.pi), middle, 2 if best != still else 1)
-    turned = c.s * np.exp(-2j * np.pi * phase)
+    turned = c.s * phasors(-phase)
     power_hat = max(abs(turned.sum()) ** 2 - energy, 0.1 * energy) / c.seconds.sum() ** 2
     return Rough(phase, True, float(power_hat))
 
@@ -330,5 +331,5 @@ def _polish(c: Cells, phase: Real, middle: float, order: int) -> Real:
     beta, _ = chirp_fit(c, phase, order=order, middle_s=middle, group=np.zeros(c.t.size, np.intp), tries=8)
     u = c.t - middle
     smooth = beta[0] * u + (0.5 * beta[1] * u**2 if order == 2 else 0.0)
-    turned = np.sum(c.s * np.exp(-2j * np.pi * smooth))
+    turned = np.sum(c.s * phasors(-smooth))
     return np.asarray(smooth + np.angle(turned) / (2 * np.pi))

@@ -70,6 +70,7 @@ def refine(base: Baseband, marks: Marks) -> Track:
         tone_hz=tone,
         tone_hz_sigma=sigma,
         heard=None if straight is None else straight.heard,
+        known_cells=((marks.down, c), (marks.settled, settled)) if straight is None else (),
     )
 
 

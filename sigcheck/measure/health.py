@@ -240,7 +240,11 @@ def _find_rails(
     lossy: bool,
 ) -> Rails:
     above = _upper_rail(x, rate_hz, high, mean, step, lossy=lossy)
-    below = _upper_rail(-x, rate_hz, -low, -mean, step, lossy=lossy)
+    # so few samples are near an extreme, nearly always, that the other side need not be turned over
+    near = not lossy and np.count_nonzero(x <= -np.float32(-low - 8 * step)) >= _FEWEST_RAILED
+    below = _upper_rail(-x, rate_hz, -low, -mean, step, lossy=lossy) if near or 0.9 <= -low <= 1.3 else None
+    if above is None and below is None:
+        return Rails()
     held = np.zeros(x.size + 2, np.bool_)
     if above:
         held[1:-1] |= x >= np.float32(above.floor)

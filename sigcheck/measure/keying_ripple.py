@@ -75,9 +75,10 @@ def _levels(z: Complex, step: int, first: np.ndarray, count: np.ndarray) -> tupl
     """Levels in cells over the mean of each element, less one (n, m), and which of them lie inside."""
     m = int(count.max())
     inside = np.arange(m) < count[:, None]
-    index = (first[:, None] + np.arange(m)) * step
-    inside &= index + step <= z.size
-    cells = np.abs(z[np.where(inside, index, 0)[:, :, None] + np.arange(step)].mean(axis=2))
+    index = first[:, None] + np.arange(m)
+    level = np.abs(z[: z.size // step * step].reshape(-1, step) @ np.full(step, 1 / step, np.complex64))
+    inside &= index < level.size
+    cells = level[np.where(inside, index, 0)]
     mean = np.sum(cells * inside, axis=1) / np.maximum(inside.sum(axis=1), 1)
     return np.where(inside, cells / np.maximum(mean, 1e-30)[:, None] - 1, 0.0), inside
 

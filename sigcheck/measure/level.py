@@ -9,6 +9,7 @@ import numpy as np
 from sigcheck.measure.track import Real, Track
 
 _WINDOW_S = 0.2
+_SHORT_S = 0.001
 _CELL_S = 0.02  # a whole cycle of 50 Hz and nearly so of 60 Hz: hum averages out
 _APART = (1, 2, 3, 4)  # cells: their mean tells 4 to 20 Hz alike, within a fifth
 
@@ -24,15 +25,11 @@ class Swing:
 
 def level_swing(track: Track, density: float) -> Swing:
     """Swing of the key-down level; ``density`` is that of the additive noise."""
-    base, marks = track.base, track.marks
+    base = track.base
     cell = max(1, round(_CELL_S * base.rate_hz))
     per_window = round(_WINDOW_S / _CELL_S)
     n = base.z.size // (cell * per_window) * per_window
-    use = marks.settled[: n * cell].reshape(n, cell)
-    z, carrier = base.z[: n * cell], track.carrier[: n * cell]
-    part = (z.real * carrier.real + z.imag * carrier.imag) / np.maximum(np.abs(carrier), 1e-12)
-    along = np.where(use, part.reshape(n, cell), 0.0).sum(axis=1, dtype=np.float64)
-    count = use.sum(axis=1)
+    along, count = _along_carrier(track, cell, n)
     noise = density * base.rate_hz / 2  # variance of one sample along the carrier
 
     held = count.reshape(-1, per_window).sum(axis=1)
@@ -50,6 +47,19 @@ def level_swing(track: Track, density: float) -> Swing:
     if flutter is None:
         return Swing(spread, None, {"flutter_db": "no key-down stretch is long enough to see fast level changes"})
     return Swing(spread, flutter)
+
+
+def _along_carrier(track: Track, cell: int, n: int) -> tuple[Real, Real]:
+    """Sums of the settled signal in phase with the carrier over n cells, and of how many samples."""
+    # the carrier's size hardly changes within a millisecond, which is all settled where its ends are
+    short = next(k for k in range(max(1, round(_SHORT_S * track.base.rate_hz)), 0, -1) if cell % k == 0)
+    z, carrier = (x[: n * cell].view(np.float32).reshape(-1, 2 * short) for x in (track.base.z, track.carrier))
+    use = track.marks.settled[: n * cell].reshape(-1, short)
+    use = use[:, 0] & use[:, -1]
+    middle = np.abs(track.carrier[short // 2 : n * cell : short])
+    along = np.einsum("ij,ij->i", z, carrier) * use / np.maximum(middle, 1e-12)
+    parts = cell // short
+    return along.reshape(-1, parts).sum(axis=1, dtype=np.float64), use.reshape(-1, parts).sum(axis=1) * short
 
 
 def _flutter_db(along: Real, count: Real, cell: int, noise: float, typical: float) -> float | None:

@@ -60,11 +60,11 @@ class Periodogram:
         self.size = fft.next_fast_len(2 * longest)
         stack = np.zeros((len(blocks), self.size), np.complex64)
         share = np.where(m.use, m.gain, np.float32(0.0)) ** 2
-        weights = np.array([share[b].sum(dtype=np.float64) for b in blocks])
+        weights = np.array([share[b].sum() for b in blocks], np.float64)
         for row, b in zip(stack, blocks, strict=True):
             row[: b.stop - b.start] = y[b] * share[b]
         spectra = fft.fft(stack, axis=1, overwrite_x=True)
-        power = (spectra.real**2 + spectra.imag**2).sum(axis=0, dtype=np.float64) / weights.sum()
+        power = (spectra.real**2 + spectra.imag**2).sum(axis=0).astype(np.float64) / weights.sum()
         self.bin_hz = m.rate_hz / self.size
         half = min(self.size // 2, int(BAND_HZ / self.bin_hz))
         self.upper = power[: half + 1]
@@ -82,7 +82,7 @@ class Periodogram:
         self.first = max(2, round(m.lowest_hz / self.bin_hz))
         mirrored = np.concatenate([spectra[:, :1], spectra[:, -1 : -half - 1 : -1]], axis=1)
         # |Z(f) +- conj Z(-f)|^2 / 4 = (|Z(f)|^2 + |Z(-f)|^2 +- 2 Re Z(f) Z(-f)) / 4
-        product = 2 * (spectra[:, : half + 1] * mirrored).real.sum(axis=0, dtype=np.float64) / weights.sum()
+        product = 2 * (spectra[:, : half + 1] * mirrored).real.sum(axis=0).astype(np.float64) / weights.sum()
         both = self.upper + self.lower
         am, pm = (np.maximum(both + part, 0.0) / 4 for part in (product, -product))
         self.noise_am = _median_floor(am, width, step, self.blocks)

@@ -104,7 +104,7 @@ def modulation(
     base, marks = track.base, track.marks
     band, rate = track.band
     times = np.arange(band.size) / rate
-    index = np.minimum(np.round(times * base.rate_hz).astype(np.intp), base.z.size - 1)
+    index = np.minimum((times * base.rate_hz + 0.5).astype(np.intp), base.z.size - 1)
     settled = marks.settled if disturbed is None else marks.settled & ~disturbed
     use = worn(settled[index], round(0.2 / BAND_TAPER_HZ * rate))  # let the band filter's own ringing die
     if marks.cut_start or not marks.keyed:
@@ -146,7 +146,7 @@ def modulation(
         return out
 
     return Modulation(
-        y=whole(np.where(good, y, np.complex64(0.0))),
+        y=whole(y * good),
         use=usable,
         mark=whole(seen.mark, -1),
         rate_hz=rate,
@@ -296,7 +296,7 @@ def _sweeps(heard: Complex, level: Complex, seen: _Seen, marks: Marks) -> bool:
     """Whether the elements' average phase sweeps by more than a third of a radian: a strong chirp."""
     relative = heard * np.conj(level)
     late = seen.t > (0.5 * (marks.on_s + marks.off_s))[seen.k]
-    own = seen.sums(np.where(late, relative, np.complex64(0.0)))
+    own = seen.sums(relative * late)
     own /= np.maximum(np.abs(own), 1e-30)
     spans = marks.off_s - marks.on_s
     here = (spans > 0.6 * np.quantile(spans, 0.9))[seen.k]
@@ -321,18 +321,18 @@ def _without_what_elements_share(y: Complex, seen: _Seen, marks: Marks) -> tuple
     if not marks.keyed:
         return y - np.complex64(1.0), np.ones(y.size, bool)
     late = seen.t > (0.5 * (marks.on_s + marks.off_s))[seen.k]  # what has settled is the measure of the element
-    mean = seen.sums(np.where(late, y, np.complex64(0.0))) / np.maximum(seen.sums(late.astype(np.intp)), 1)
+    mean = seen.sums(y * late) / np.maximum(seen.sums(late.astype(np.intp)), 1)
     heard = np.abs(mean) > 0.1
     good = seen.spread(heard)
-    out = np.where(good, y / seen.spread(np.where(heard, mean, 1.0).astype(np.complex64)) - 1, 0).astype(np.complex64)
+    out = (y / seen.spread(np.where(heard, mean, 1.0).astype(np.complex64)) - np.complex64(1.0)) * good
     used = np.ones(y.size, bool)
     if marks.on_s.size >= 8:
         still = _less_course(out, good, seen, marks)
         used &= ~still
         good &= used
         out[still] = 0.0
-        mean = seen.sums(np.where(good, out, np.complex64(0.0))) / np.maximum(seen.sums(good.astype(np.intp)), 1)
-        out -= np.where(good, seen.spread(mean.astype(np.complex64)), np.complex64(0.0))
+        mean = seen.sums(out * good) / np.maximum(seen.sums(good.astype(np.intp)), 1)
+        out -= seen.spread(mean.astype(np.complex64)) * good
     return out, used
 
 
@@ -373,7 +373,7 @@ def _outlying(y: Complex, use: Mask, piece: NDArray[np.int32]) -> Mask:
     """
     which = np.maximum(piece, 0)
     n = np.bincount(which, use)
-    power = np.bincount(which, np.where(use, _power(y), 0.0))
+    power = np.bincount(which, _power(y) * use)
     full = n > 0
     mean = power / np.maximum(n, 1)
     # noise averaged over some dozen samples stays within four times its median

@@ -8,9 +8,10 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure.cells import Cells
+from sigcheck.measure.cells import Cells, unwrapped
 from sigcheck.measure.results import Dropout
 from sigcheck.measure.smooth_carrier import carrier_cycles
+from sigcheck.measure.spectrum import phasors
 from sigcheck.measure.track import Real, Track
 
 _JUMP_SIDE_S = 0.2  # how long the phase on either side is compared: whole cycles of mains hum
@@ -46,12 +47,12 @@ def phase_jumps(c: Cells, phase: Real) -> tuple[PhaseJump, ...]:
 def _jumps_in(
     t: Real, s: NDArray[np.complex128], seconds: Real, phase: Real, density: float, side: int
 ) -> list[PhaseJump]:
-    rest = s * np.exp(-2j * np.pi * phase)
+    rest = s * phasors(-phase)
     level = float(np.median(np.abs(rest) / seconds))
     sigma = np.sqrt(density / (2 * level**2 * float(np.median(seconds)))) / (2 * np.pi)  # cycles, of one cell
     if sigma > 0.12:  # so noisy that the cells' own phases are ambiguous
         return []
-    y = phase + np.unwrap(np.angle(rest)) / (2 * np.pi)
+    y = phase + unwrapped(rest)
     u = np.arange(side) + 0.5
     n, s1, s2 = 2 * side, 2 * u.sum(), 2 * (u**2).sum()
     weights = 2 * (s2 - s1 * u) / (s2 * n - s1**2)  # of a jump beside a slope, for the later side

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigcheck.measure.cells import Cells, amplitude_squared, block_starts, with_path
+from sigcheck.measure.spectrum import phasors
 from sigcheck.measure.track import Real
 
 MOST_BLOCKS = 600  # blocks of a record
@@ -251,7 +252,7 @@ def phase_record(
     least_energy : energy over noise density that each block shall have.
     breaks_s : times at which the phase is known to be broken.
     """
-    turned = c.s * np.exp(-2j * np.pi * reference)
+    turned = c.s * phasors(-reference)
     power = amplitude_squared(c, turned)
     wanted = max(c.seconds.sum() / most, least_energy * c.noise_density / power, 2 * c.length_s)
     # Mains hum in the phase averages out over a multiple of 0.1 s: whole cycles of 50 and 60 Hz.
@@ -283,7 +284,7 @@ def frequency_record(c: Cells, phase: Real, *, least_energy: float = 12.0) -> Re
     spread = mean(u**2) + c.length_s**2 / 12
     hz = mean(u * phase) / spread
     for _ in range(3):
-        turned = c.s * np.exp(-2j * np.pi * np.repeat(hz, count) * u)
+        turned = c.s * phasors(-np.repeat(hz, count) * u)
         whole = np.add.reduceat(turned, starts)
         energy = np.maximum(np.abs(whole) ** 2, 1e-300)
         tilt = np.imag(np.add.reduceat(turned * u, starts) * np.conj(whole))

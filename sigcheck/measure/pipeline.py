@@ -142,7 +142,7 @@ def measure(
 
     quiet = surroundings.quiet_spectrum(track)
     track = surroundings.heard_passband(quiet, track)
-    received = replace(track, base=replace(track.base, path_hz=path_hz))  # with the tones of a slot
+    received = replace(track, base=replace(track.base, path_hz=path_hz), known_cells=())  # with the tones of a slot
     hum = surroundings.additive_hum(quiet, received)
     far = surroundings.far_noise(received if shifted is None else slow_results.about_middle(received, shifted))
     course = surroundings.noise_course(far)

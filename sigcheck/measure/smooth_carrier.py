@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure.cells import Cells
+from sigcheck.measure.cells import Cells, unwrapped
 from sigcheck.measure.following import Rough
+from sigcheck.measure.spectrum import phasors
 from sigcheck.measure.track import Baseband, Complex, Real, Track
 
 _SMOOTH_S = 0.1  # three running means of this length: nulls at all multiples of 10 Hz
@@ -31,12 +32,12 @@ def smooth(c: Cells, rough: Rough) -> Follower:
     The rough phase is taken out, the rest smoothed over key-down only, the phase put back. Where
     the phase restarts nothing is smoothed from one element into another.
     """
-    rest = c.s * np.exp(-2j * np.pi * rough.phase)
+    rest = c.s * phasors(-rough.phase)
     wanted = _CARRIER_ENERGY * c.noise_density / rough.power
     width = max(_SMOOTH_S, wanted / 1.8)  # three running means of b act as one of 1.8 b
     half = max(1, round(0.5 * width / c.length_s))
     smooth = _smooth_cells(c, rest, half, apart=not rough.coherent)
-    phase = rough.phase + np.unwrap(np.angle(smooth)) / (2 * np.pi)
+    phase = rough.phase + unwrapped(smooth)
     return Follower(phase, np.abs(smooth), rough.coherent)
 
 
@@ -109,5 +110,5 @@ def to_samples(cycles: Real, level: Real, samples: int, n: int) -> Complex:
 def carrier_cycles(c: Cells, track: Track) -> Real:
     """Phase of the carrier at the cells in cycles, continuous."""
     at = np.minimum(np.arange(c.total) * c.samples + c.samples // 2, track.carrier.size - 1)
-    cycles = np.unwrap(np.angle(track.carrier[at])) / (2 * np.pi)
+    cycles = unwrapped(track.carrier[at])
     return np.asarray(np.interp(c.t, at / track.base.rate_hz, cycles))

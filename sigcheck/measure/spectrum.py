@@ -53,7 +53,8 @@ class Survey:
             return np.asarray(density.mean(axis=0), np.float64)
         step = max(1, density.shape[0] // 200)  # a few hundred frames place a quantile well enough
         # powers of Hann frames are exponential: the q-quantile lies at -ln(1-q) of the mean
-        ordered = np.sort(density[::step].T, axis=1)
+        ordered = np.ascontiguousarray(density[::step].T)
+        ordered.sort(axis=1)
         place = q * (ordered.shape[1] - 1)
         below, share = int(place), place % 1.0
         quantile = ordered[:, below] * (1.0 - share) + ordered[:, min(below + 1, ordered.shape[1] - 1)] * share
@@ -186,7 +187,8 @@ def slice_band(
         cut = spectra.take(source, axis=1)
         cut *= gain
         back = fft.ifft(cut, axis=1, overwrite_x=True)
-        back *= turn[first : first + len(frames), None]
+        if centre % 2:
+            back *= turn[first : first + len(frames), None]
         _overlap_add(out[first * half : (first + len(frames) + 1) * half], back, half)
     new_rate = rate_hz * kept / length
     n = int(np.ceil(z.size / rate_hz * new_rate))
@@ -203,10 +205,9 @@ def quiet_density(s: Survey) -> Real:
 
 def running_median(x: Real, width: int) -> Real:
     """Median of x over an odd ``width`` of neighbours, the ends repeated."""
-    half = width // 2
-    padded = np.pad(x, half, mode="edge")
-    # sorting so few numbers is faster than looking for their middle
-    return np.asarray(np.sort(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)[:, half])
+    from scipy.ndimage import median_filter
+
+    return np.asarray(median_filter(x, width, mode="nearest"))
 
 
 def passband(noise: Real, bin_hz: float, tone_hz: float) -> tuple[float, float, bool]:

@@ -90,6 +90,12 @@ class Quiet:
         a, b, c = np.log(np.maximum(self.power[k - 1 : k + 2], 1e-300))
         return float(np.exp(b - 0.25 * (a - c) * (at - k))), float(self.noise[k])
 
+    def net(self, place: Real) -> Real:
+        """Power over the noise at places between the bins."""
+        below = np.clip(place.astype(np.intp), 0, self.power.size - 2)
+        low, high = (np.maximum(self.power[k] - self.noise[k], 0.0) for k in (below, below + 1))
+        return np.asarray(low + np.clip(place - below, 0.0, 1.0) * (high - low))
+
     def about(self, hz: float, reach_hz: float = 20.0) -> float:
         """Power of a keyed signal about ``hz``: what stands out of the noise there, all together."""
         k, reach = round(hz / self.bin_hz), round(reach_hz / self.bin_hz)
@@ -123,15 +129,16 @@ def quiet_spectrum(track: Track, *, less_leak: bool = False) -> Quiet:
         audio = _less_leak(track, up)
     length = min(audio.size, round(_BLOCK_S * rate))
     count = max(1, round(audio.size / length))
-    places = np.linspace(0, audio.size - length, count).astype(np.intp)[:, None] + np.arange(length)
+    blocks = [slice(a, a + length) for a in np.linspace(0, audio.size - length, count).astype(int).tolist()]
     window = hann(length)
-    mask = up[places] if key_up else np.ones((count, length), bool)
-    gate = mask * window
-    weights = gate.sum(axis=1, dtype=np.float64)
+    gates = [up[b] * window if key_up else window for b in blocks]
+    weights = np.array([gate.sum(dtype=np.float64) for gate in gates])
     keep = weights > 0.2 * weights.max()
     size = fft.next_fast_len(length)
-    spectra = fft.fft(audio[places[keep]] * gate[keep], size, axis=1)
-    power = (spectra.real**2 + spectra.imag**2).sum(axis=0, dtype=np.float64) / (weights[keep] ** 2).sum()
+    gated = np.array([audio[blocks[k]] * gates[k] for k in np.flatnonzero(keep)])
+    squares = float(sum(gates[k] @ gates[k] for k in np.flatnonzero(keep)))
+    spectra = fft.fft(gated, size, axis=1)
+    power = (spectra.real**2 + spectra.imag**2).sum(axis=0).astype(np.float64) / (weights[keep] ** 2).sum()
     bin_hz = rate / size
     step = max(1, round(1.0 / bin_hz))
     coarse = power[: power.size // step * step].reshape(-1, step).mean(axis=1)
@@ -145,8 +152,8 @@ def quiet_spectrum(track: Track, *, less_leak: bool = False) -> Quiet:
         bin_hz=bin_hz,
         blocks=int(keep.sum()),
         key_up=key_up,
-        seconds=float(mask.sum()) / rate,
-        spread=size * float((gate[keep] ** 2).sum() / (weights[keep] ** 2).sum()) / HANN_ENBW_BINS,
+        seconds=float(sum(up[b].sum() if key_up else length for b in blocks)) / rate,
+        spread=size * squares / float((weights[keep] ** 2).sum()) / HANN_ENBW_BINS,
     )
 
 
@@ -309,10 +316,8 @@ def _alone(q: Quiet, at: Real, track: Track) -> Mask:
     low, high = track.base.passband_hz
     mirror = 2 * track.tone_hz - at
     inside = (mirror > low) & (mirror < min(high, 0.97 * track.base.rate_hz)) & (np.abs(at - track.tone_hz) > 25.0)
-    bins = np.arange(q.power.size)
-    net = np.maximum(q.power - q.noise, 0.0)
-    there = np.max([np.interp(mirror / q.bin_hz + d, bins, net) for d in (-1, 0, 1)], axis=0)
-    return np.asarray(inside & (there < _MIRRORED * np.interp(at / q.bin_hz, bins, net)))
+    there = np.max([q.net(mirror / q.bin_hz + d) for d in (-1, 0, 1)], axis=0)
+    return np.asarray(inside & (there < _MIRRORED * q.net(at / q.bin_hz)))
 
 
 def sort_out(lines: Lines, q: Quiet, track: Track) -> Lines:

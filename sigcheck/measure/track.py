@@ -108,18 +108,20 @@ class Track:
     tone_hz_sigma: float
     tone_missing: str | None = None  # why tone_hz is no measurement (too little signal), or None
     heard: Mask | None = None  # (n,) where a weak tone's own phase shows it, sharper than ``marks.down``
+    known_cells: tuple[tuple[Mask, Cells], ...] = ()  # of this ``base``, where they have been summed already
 
     @cached_property
     def cells(self) -> Cells:
         """The key-down signal in cells of 4 ms."""
-        from sigcheck.measure.cells import cells
-
-        return cells(self.base, self.marks.down if self.heard is None else self.heard)
+        return self.cells_of(self.marks.down if self.heard is None else self.heard)
 
     def cells_of(self, mask: Mask) -> Cells:
         """Cells of 4 ms where ``mask`` (n,) holds and the tone is heard."""
         from sigcheck.measure.cells import cells
 
+        for known, found in self.known_cells:
+            if known is mask:
+                return found
         return cells(self.base, mask if self.heard is None else mask & self.heard)
 
     @cached_property

@@ -91,8 +91,7 @@ def voice(track: Track, tone_power: float, others_hz: tuple[float, ...] = ()) ->
         else:
             continue
         changed = [changes(bands, down) for changes in (_standing_up, _shape)]
-        seen = [_lasting(change, times_s, _NEXT_FRAMES) for change in changed]
-        at_once = [_lasting(change, times_s, 1) for change in changed]
+        seen, at_once = zip(*(_lasting(change, times_s, (_NEXT_FRAMES, 1)) for change in changed), strict=True)
         pairs = seen[0].pairs
         if pairs < _FEWEST_PAIRS:
             return Voice(None, None, "too few frames in a row to see the rhythm of a voice")
@@ -146,9 +145,10 @@ def _free(power: Real, down: Mask, bin_hz: float, track: Track, others_hz: tuple
     tone = track.tone_hz
     low, high = track.base.passband_hz
     # a tone that is not all keyed away is not followed there, and its moves are those of the keying
-    up = np.median(power[~down], axis=0) if np.any(~down) else np.zeros(f.size)
     near = np.abs(f - tone)
-    leaks = bool(up[near < bin_hz].max(initial=0.0) > _LEAKS * np.median(up[near < 300.0]))
+    about, away = near < 300.0, near[near < 300.0]
+    up = np.median(power[~down][:, about], axis=0) if np.any(~down) else np.zeros(away.size)
+    leaks = bool(up[away < bin_hz].max(initial=0.0) > _LEAKS * np.median(up))
     clear = _CLEAR_LEAK_HZ if leaks else _CLEAR_HZ
     free = (f > max(low + bin_hz, 120.0)) & (f < min(high - bin_hz, _TOP_HZ, 0.95 * track.base.rate_hz))
     for order in range(1, 8):
@@ -223,14 +223,17 @@ class _Lasting:
         return float(np.sort(self.ratio)[-_IN_BANDS]) if self.ratio.size >= _IN_BANDS else 0.0
 
 
-def _lasting(change: Real, times_s: Real, frames: int) -> _Lasting:
+def _lasting(change: Real, times_s: Real, frames: tuple[int, ...]) -> list[_Lasting]:
+    """What lasts from frame to frame, for each of some numbers of following frames that count."""
     near, pairs, squares = np.zeros(change.shape[1]), 0, 0.0
-    for k in range(1, frames + 1):
+    so_far = {}
+    for k in range(1, max(frames) + 1):
         close = times_s[k:] - times_s[:-k] < _NEXT_S
         product = change[k:][close] * change[:-k][close]
-        near += product.sum(axis=0)
+        near = near + product.sum(axis=0)
         squares += float((product.sum(axis=1) ** 2).sum())
         pairs += int(close.sum())
+        so_far[k] = near, pairs, squares
     later, later_pairs = np.zeros(change.shape[1]), 0
     for apart_s in _LATER_S:
         other = np.searchsorted(times_s, times_s + apart_s)
@@ -239,11 +242,15 @@ def _lasting(change: Real, times_s: Real, frames: int) -> _Lasting:
         close = times_s[other] - times_s[first] < apart_s + 0.1
         later += (change[first[close]] * change[other[close]]).sum(axis=0)
         later_pairs += int(close.sum())
-    lasting = near - pairs / max(later_pairs, 1) * np.maximum(later, 0.0)
-    spread = np.maximum((change**2).mean(axis=0), 1e-3) * np.sqrt(max(pairs, 1))
-    # what moves all bands alike, or a few frames only, scatters more from pair to pair than independent bands do
-    together = float(lasting.sum() / np.sqrt(max(float((spread**2).sum()), squares, 1e-9)))
-    return _Lasting(lasting / spread, together, min(pairs, later_pairs))
+    usual = np.maximum((change**2).mean(axis=0), 1e-3)
+    out = []
+    for near, pairs, squares in (so_far[k] for k in frames):
+        lasting = near - pairs / max(later_pairs, 1) * np.maximum(later, 0.0)
+        spread = usual * np.sqrt(max(pairs, 1))
+        # what moves all bands alike, or a few frames only, scatters more from pair to pair than independent bands do
+        together = float(lasting.sum() / np.sqrt(max(float((spread**2).sum()), squares, 1e-9)))
+        out.append(_Lasting(lasting / spread, together, min(pairs, later_pairs)))
+    return out
 
 
 def _density(bands: Real, down: Mask, bins: int, bin_hz: float) -> float:
@@ -255,7 +262,7 @@ def _density(bands: Real, down: Mask, bins: int, bin_hz: float) -> float:
 def _heard_power(bands: Real, down: Mask, times_s: Real, bins: int) -> float:
     """Mean power over the noise in the bands where the voice is heard, at key-down if there is enough of it."""
     changed = [changes(bands, down) for changes in (_standing_up, _shape)]
-    seen = [_lasting(change, times_s, frames).ratio for change in changed for frames in (1, _NEXT_FRAMES)]
+    seen = [found.ratio for change in changed for found in _lasting(change, times_s, (1, _NEXT_FRAMES))]
     enough = down.sum() >= _FEWEST_FRAMES / 2
     here = bands[down] if enough else bands[~down]
     noise = _noise(here, bins)
