@@ -24,6 +24,7 @@ from sigcheck.measure import (
     segmentation,
     sidebands,
     slot,
+    slot_company,
     slot_path,
     slot_values,
     slow,
@@ -63,6 +64,7 @@ REFERENCE_BANDWIDTH_HZ = 2500.0  # in which a signal-to-noise ratio is stated (c
 _SHORTEST_S = 0.25
 _NO_SLOW_MODE = f"no slow mode (a four-tone slot that drifts by more than {MOST_DRIFT_HZ:.0f} Hz is not looked for)"
 _MORSE_MARKS, _MORSE_MARK_S = 20, 0.5
+_LED_AWAY_HZ = 0.5  # of two means over the same time: both are known to some mHz, and weighed a little differently
 _PHASE_FOLLOWED_DB = 12.0  # energy of a symbol: below it the phase may slip by a cycle; the fit of all symbols does not
 
 
@@ -109,12 +111,14 @@ def measure(
     unread: str | None = None
     keyed_marks = None if isinstance(found, carrier.NotFound) else segmentation.segment(found)
     slots = None
+    near: tuple[slot_company.NearCarrier, ...] = ()
     if not (keyed_marks is not None and _plainly_morse(keyed_marks, sent)):
         slots = slot.find(survey, near_hz=tone_hz, symbols=sent.symbols if sent else None)
     spans = transmissions.spans(survey, lambda: _slot_times(survey, slots))
     if slots is not None and slot_path.is_ours(slots, found, sent.keying if sent else None):
         ours, stray = slots, slots.others
-        base, path_hz = slot_path.baseband(survey, slots)
+        near = slot_company.carriers_beside(slots)
+        base, path_hz = slot_path.baseband(slot_company.without_carriers(survey, near), slots)
         marks = slot_path.marks(base, slots)
     elif isinstance(found, carrier.NotFound):
         slowly = slow.search(survey, plan)
@@ -157,8 +161,10 @@ def measure(
         lines = replace(lines, spurs=sidebands.single_spurs(seen.singles, track.tone_hz))
     others, other_floor = other_signals(quiet, survey, received, hum, lines, far)
     if slots is not None:
-        places = (*slots.copies, *(one.centre_hz for one in stray))
-        others = (*slot_path.without_slots(others, places), *slot_path.other_stations(stray, marks.amplitude**2))
+        places = (*slots.copies, *(hz for one in stray for hz in one.been_hz), *(one.hz for one in near))
+        beside = slot_company.as_others(near, marks.amplitude**2)
+        stations = slot_path.other_stations(stray, marks.amplitude**2)
+        others = (*slot_path.without_slots(others, places), *stations, *beside)
     if shifted is not None:
         others = slow_results.without_own_tones(others, shifted)
     lines = with_bus(replace(lines, others=others, other_floor_dbc=other_floor))
@@ -317,7 +323,10 @@ def _slot_signal(ours: slot.Found, signal: Signal) -> Signal:
         snr_db_sigma=sigma,
     )
     followed = one.fit.together > 1 and one.fit.energy_db > _PHASE_FOLLOWED_DB
-    if signal.tone_hz is not None and signal.tone_hz_sigma is not None and followed:
+    # what is strong beside the slot can lead the phase away, and not the symbols
+    middle_hz = np.average([o.centre_hz for o in ours.ours], weights=[o.end_s - o.begin_s for o in ours.ours])
+    led_away = abs((signal.tone_hz or 0.0) - float(middle_hz)) > _LED_AWAY_HZ
+    if signal.tone_hz is not None and signal.tone_hz_sigma is not None and followed and not led_away:
         return replace(signal, tone_hz_sigma=float(np.hypot(signal.tone_hz_sigma, one.steady_doubt_hz)))
     missing = _without(signal, "tone_hz")
     return replace(signal, tone_hz=one.centre_hz, tone_hz_sigma=one.centre_hz_sigma, missing=missing)

@@ -62,6 +62,11 @@ class Transmission:
         return self.hz + float(self.fit.course.slow_hz(0.5 * (at[1:] + at[:-1])).mean())
 
     @property
+    def been_hz(self) -> tuple[float, ...]:
+        """Where that middle is at the start, in the middle and at the end."""
+        return tuple(float(hz) for hz in self.middle_hz(np.linspace(self.begin_s, self.end_s, 3)))
+
+    @property
     def centre_hz_sigma(self) -> float:
         """Standard uncertainty of that mean."""
         return float(self.fit.sigma[3])

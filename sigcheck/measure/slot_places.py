@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from sigcheck.measure.slot_band import Narrow
 from sigcheck.measure.spectrum import Survey, running_median
 from sigcheck.measure.track import Real
 
@@ -14,8 +15,12 @@ _MORE = 0.30  # power over the surroundings in a chunk: six times the scatter of
 _MORE_LONG = 0.15  # and in four of them, as much in their scatter; -25 dB in 2500 Hz makes 0.7
 _MOST_BURSTY = 3.5  # mean square over squared mean of the frames' power: noise makes 2, keying more
 _MOST_PLACES = 40
+_STEADY = 1.1  # less is a carrier, or one of four tones after the other: there is no keying to have sidebands
 _KEYING_REACH_HZ = 200.0
 _KEYING_SIDEBANDS = 1e-3  # what is so much weaker than a signal near by is that one's keying
+_FINE_S = 1.4  # frames that tell neighbours apart
+_BESIDE_HZ = (8.0, 38.0)  # from a place: nearer is its own, further has a place of its own
+_MOST_BESIDE = 3
 _FAINTEST = 1e-14  # of the loudest signal's power: there is only the rounding of the samples and of the transform
 _THIN = 3  # every third bin tells the surroundings: the running median is most of the cost
 
@@ -57,13 +62,34 @@ def places(s: Survey, start_s: float, end_s: float) -> tuple[Real, Real]:
     bins = np.flatnonzero(peak) + 1
     reach = max(1, round(_KEYING_REACH_HZ / s.bin_hz))
     total = np.mean(level, axis=0)
-    loudest = np.array([total[max(0, k - reach) : k + reach + 1].max() for k in bins])
+    keyed = np.where(np.min(bursty, axis=0) > _STEADY, total, 0.0)
+    loudest = np.array([keyed[max(0, k - reach) : k + reach + 1].max() for k in bins])
     bins = bins[total[bins] > _KEYING_SIDEBANDS * loudest]
     bins = bins[np.argsort(-strength[bins])][:_MOST_PLACES]
     clearest = np.argmax(np.where(even, r, 0.0)[:, bins], axis=0)
     heard = np.array(level)[clearest, bins] > _FAINTEST * np.max(level, axis=1)[clearest]
     bins, clearest = bins[heard], clearest[heard]
     return np.asarray(_middle(strength, bins) * s.bin_hz), np.array(middle_s)[clearest]
+
+
+def beside(n: Narrow) -> Real:
+    """Frequencies of what stands out beside a place that the survey's bins do not keep apart from it; (k,), a few."""
+    length = round(_FINE_S * n.rate_hz)
+    if n.z.size < 4 * length:
+        return np.zeros(0)
+    window = np.hanning(length + 1)[:-1].astype(np.float32)
+    frames = np.lib.stride_tricks.sliding_window_view(n.z, length)[:: length // 2] * window
+    power = np.fft.fftshift(np.mean(np.abs(np.fft.fft(frames, axis=1)) ** 2, axis=0))
+    hz = np.fft.fftshift(np.fft.fftfreq(length, 1 / n.rate_hz))
+    within = np.abs(hz) < _BESIDE_HZ[1] + 6.0
+    hz, power = hz[within], power[within] / n.response(hz[within])
+    wide = round(6.0 * _FINE_S)
+    power = np.convolve(power, np.ones(wide) / wide, "same")
+    noise = float(np.quantile(power, 0.2))
+    peak = (power[1:-1] > power[:-2]) & (power[1:-1] >= power[2:]) & (power[1:-1] > (1 + 2 * _MORE) * noise)
+    at = np.flatnonzero(peak) + 1
+    at = at[(np.abs(hz[at]) > _BESIDE_HZ[0]) & (np.abs(hz[at]) < _BESIDE_HZ[1])]
+    return np.asarray(n.hz + hz[at[np.argsort(-power[at])][:_MOST_BESIDE]])
 
 
 def _middle(strength: Real, bins: NDArray[np.intp]) -> Real:

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from sigcheck.measure.slot_band import Narrow, narrowed
 from sigcheck.measure.slot_correlation import Clock, Lean, pair_lean
-from sigcheck.measure.slot_places import CHUNK_S, places
+from sigcheck.measure.slot_places import CHUNK_S, beside, places
 from sigcheck.measure.slot_protocol import FIXED_BITS, SPACING_HZ, SYMBOL_S, SYMBOLS
 from sigcheck.measure.slot_sweep import sweep_of
 from sigcheck.measure.slot_tones import FEWEST, GRID, HOPS, REACH_HZ, TonePower, alternates, tone_power
@@ -50,6 +50,7 @@ _EACH_TONE = 0.1
 # symbol the scatter is larger by half.
 LEAST_SCORE = 6.5
 _LONG_S = 55.0  # half a transmission: in less a wrong spacing or length is not looked for
+_MOST_BESIDES = 6  # places, the strongest, that are looked at for close neighbours
 _MOST_SWEPT = 3  # places, the strongest, that are looked at for large drifts
 _REACHED_HZ = 12.0  # from the middle of a slot: its own tones
 _WINDOW_S = 600.0  # long recordings are searched by such pieces, each overlapping the next by a transmission
@@ -96,6 +97,8 @@ def _search_window(s: Survey, start_s: float, end_s: float, near_hz: float | Non
     for at_s in np.unique(clearest_s):  # the half minute in which a place stands out most tells
         some = hz[clearest_s == at_s]
         part = narrowed(s.audio, s.rate_hz, some, start_s=at_s - 0.5 * CHUNK_S, end_s=at_s + 0.5 * CHUNK_S)
+        near = [hz for n in part[:_MOST_BESIDES] for hz in beside(n) if np.all(np.abs(some - hz) > REACH_HZ)]
+        part += narrowed(s.audio, s.rate_hz, np.array(near), start_s=at_s - 0.5 * CHUNK_S, end_s=at_s + 0.5 * CHUNK_S)
         part = [n for n in part if alternates(n)]
         kept, clearest = kept + part, clearest + [float(at_s)] * len(part)
     found: list[Sighting] = []
