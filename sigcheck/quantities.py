@@ -219,6 +219,8 @@ _TABLE: dict[str, dict[str, Quantity]] = {
         "broken_starts": _percent("broken elements", "Share that opens again within its first third."),
         "backwave_db": _q("backwave", "dB", 1, "Tone left at key-up relative to key-down."),
         "backwave_floor_db": _q("backwave that noise hides", "dB", 1),
+        "backwave_decay_db_per_s": _q("backwave dies away by", "dB/s", 0,
+                                      "Through the gaps, as a room's echo does; a leak stays."),
         "occupied_bandwidth_hz": _q("occupied bandwidth", "Hz", 0, "99 % of the power, noise floor removed."),
         "bandwidth_26db_hz": _q("bandwidth at -26 dB", "Hz", 0),
         "necessary_bandwidth_hz": _q("necessary bandwidth", "Hz", 0, "From the keying speed."),

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+from sigcheck.judge.explained import dies_away
 from sigcheck.judge.model import Seen
 from sigcheck.judge.rules_band import noise_swing_db
 from sigcheck.judge.rules_tone import mains_lines, other_lines
@@ -412,6 +413,16 @@ def _edge_shape(m: Measurements) -> tuple[str, str] | None:
     return ("slow rise" if rise > 2.0 * fall else "alike"), words
 
 
+def _backwave_course(m: Measurements) -> tuple[str, str] | None:
+    echo = dies_away(m)
+    if echo is None:
+        return None
+    if echo:
+        decay = m.keying.backwave_decay_db_per_s
+        return "dies away", f"what is left at key-up dies away by {decay:.0f} dB in a second, as an echo does"
+    return "stays", "what is left at key-up stays as long as the key is up"
+
+
 def _burst_rhythm(m: Measurements) -> tuple[str, str] | None:
     rate, mains_hz = m.bursts.burst_rate_hz, m.lines.mains_hz or m.purity.mains_hz
     if rate is None:
@@ -466,6 +477,7 @@ _TRAITS: Mapping[str, Callable[[Measurements], tuple[str, str] | None]] = {
     "drift-on-others": _drift_on_others,
     "jumps-equal": _jumps_equal,
     "edge-shape": _edge_shape,
+    "backwave-course": _backwave_course,
     "burst-rhythm": _burst_rhythm,
     "strength": _strength,
     "gain-moves": _gain_moves,

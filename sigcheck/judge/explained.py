@@ -32,6 +32,13 @@ _ROUNDED_DB, _ROUNDED_SLOPE_DB, _ROUNDED_MARGIN_DB = -9.6, 80.0 / 3.0, 3.0
 # A gain control at work: so far it opens at key-up, so loud must another station be to pump it. What it does is slower
 # than the keying that drives it, and beside a line of hum that much weaker than that.
 _GAIN_OPENS_DB, _PUMPS_DBC, _PUMPED_HZ, _BESIDE_HUM_DB = 3.0, -25.0, 30.0, 20.0
+# A furnished room's echo dies away by 60 dB in its reverberation time, at most a second (common practice, no source).
+_ECHO_DB_S = 60.0
+# What it leaves of one element in the next comes with the keying: at its own few hertz, and on multiples of half the
+# unit's rate when a machine keys; no stronger than it begins, half a dit before the backwave is read.
+_ECHO_UNITS, _ECHO_BINS = 2.0, 2.0
+_PULLED = 0.03  # turns in a dit by which an echo that is coming up moves the tone's own frequency as it is read
+_ECHO_REACH_HZ = 60.0  # in the gaps the echo's own keying, 50 ms and more long, is heard within so much of the tone
 # Keying at 26 WPM with edges of 3 ms, the fastest that are no clicks: 26 to 27 dB below its carrier lies beyond 80 Hz
 # from it (the spectra of edges of three shapes computed; 29 to 32 dB with 5 ms).
 _CLICKS_DB, _CLICKS_REACH_HZ = 27.0, 600.0
@@ -66,6 +73,42 @@ def of_gain_control(m: Measurements, offset_hz: float, level_dbc: float, nature:
         return True
     hum = [b for b in m.lines.sidebands if b.family in ("mains", "twice-mains")]
     return any(abs(offset_hz - b.offset_hz) < slowest_hz and level_dbc < b.level_dbc - _BESIDE_HUM_DB for b in hum)
+
+
+def dies_away(m: Measurements) -> bool | None:
+    """Whether what is left of the tone at key-up falls as a room's echo does; None where that can't be told."""
+    decay, sigma = m.keying.backwave_decay_db_per_s, m.keying.backwave_decay_db_per_s_sigma
+    if decay is None or sigma is None or abs(decay - _ECHO_DB_S) < sigma:
+        return None
+    return decay > _ECHO_DB_S
+
+
+def of_echo(m: Measurements, offset_hz: float, level_dbc: float) -> bool:
+    """Whether a line beside the tone may be what a room's echo leaves of each element in those that follow."""
+    k = m.keying
+    if not dies_away(m) or k.backwave_db is None or k.backwave_decay_db_per_s is None:
+        return False
+    if not k.dit_s or not m.duration_s:
+        return False
+    if level_dbc > k.backwave_db + k.backwave_decay_db_per_s * 0.5 * k.dit_s:
+        return False
+    return offset_hz < _ECHO_UNITS / k.dit_s or _in_step(offset_hz, k.dit_s, m.duration_s)
+
+
+def echo_in_gaps(m: Measurements, hz: float) -> bool:
+    """Whether what is heard beside the tone at key-up is a room's echo of the tone, keyed by its own gaps."""
+    dit_s, tone_hz = m.keying.dit_s, m.signal.tone_hz
+    if not dies_away(m) or not dit_s or not m.duration_s or tone_hz is None:
+        return False
+    offset_hz = abs(hz - tone_hz)
+    return offset_hz < _ECHO_REACH_HZ and _in_step(offset_hz, dit_s, m.duration_s, _PULLED / dit_s)
+
+
+def _in_step(offset_hz: float, dit_s: float, duration_s: float, doubt_hz: float = 0.0) -> bool:
+    """Whether an offset is a multiple of half the unit's rate, as near as the recording's length lets it be told."""
+    half_rate_hz = 0.5 / dit_s
+    off_hz = abs(offset_hz - half_rate_hz * max(round(offset_hz / half_rate_hz), 1))
+    return off_hz < _ECHO_BINS / duration_s + doubt_hz
 
 
 def rounding_lines_dbc(m: Measurements) -> float:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from sigcheck.judge.explained import of_bus
+from sigcheck.judge.explained import echo_in_gaps, of_bus
 from sigcheck.judge.ruling import (
     Case,
     Finding,
@@ -27,7 +27,7 @@ def other_signal(case: Case) -> Finding:
     candidates = [
         (o.level_dbc, f"{'a keyed signal' if o.keyed else 'a carrier'} at {o.frequency_hz:.0f} Hz")
         for o in lines.others
-        if o.keyed or not of_bus(case.m, o.frequency_hz)
+        if not (echo_in_gaps(case.m, o.frequency_hz) if o.keyed else of_bus(case.m, o.frequency_hz))
     ]
     if case.m.signal.kind != "steady":  # there a steady line is a spur or another carrier: spur-lines has it
         candidates += [

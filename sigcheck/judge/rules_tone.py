@@ -7,6 +7,7 @@ from math import inf, sqrt
 from sigcheck.judge.explained import (
     clicks_of_others_dbc,
     explained,
+    of_echo,
     of_gain_control,
     rounding_lines_dbc,
     rounding_noise_dbc,
@@ -28,9 +29,14 @@ from sigcheck.judge.shapes import Severity, Symptom
 from sigcheck.measure.results import Measurements, Sideband
 
 
+def of_mains(s: Sideband) -> bool:
+    """Whether a sideband belongs to one of the two mains families."""
+    return s.family in ("mains", "twice-mains")
+
+
 def mains_lines(m: Measurements) -> list[Sideband]:
-    """Sidebands of both mains families, strongest first."""
-    ours = [s for s in _modulation(m) if s.family in ("mains", "twice-mains")]
+    """Sidebands of both mains families, strongest first; none that a room's echo explains."""
+    ours = [s for s in _modulation(m) if of_mains(s) and not of_echo(m, s.offset_hz, s.level_dbc)]
     return sorted(ours, key=lambda s: -s.level_dbc)
 
 
@@ -40,9 +46,10 @@ def other_lines(m: Measurements) -> list[Sideband]:
     ours = [
         s
         for s in _modulation(m)
-        if s.family not in ("mains", "twice-mains")
+        if not of_mains(s)
         and not explained(m, tone_hz + s.offset_hz, s.level_dbc, pair=s.nature != "single")
         and not of_gain_control(m, s.offset_hz, s.level_dbc, s.nature)
+        and not of_echo(m, s.offset_hz, s.level_dbc)
     ]
     return sorted(ours, key=lambda s: -s.level_dbc)
 
@@ -66,6 +73,8 @@ def hum_sidebands(case: Case) -> Finding:
         )  # fmt: skip
         if found is not None:
             return found
+    if any(of_mains(s) and of_echo(case.m, s.offset_hz, s.level_dbc) for s in case.m.lines.sidebands):
+        return Unseen(_ECHOED)
     blind = [n * mains for n in (1, 2) if mains and any(abs(n * mains - b) < 1.0 for b in case.m.lines.blind_hz)]
     if blind:
         return Unseen(f"the keying or the mains lines themselves hide sidebands at {blind[0]:.0f} Hz")
@@ -76,6 +85,8 @@ def hum_sidebands(case: Case) -> Finding:
         missing, str,
     )  # fmt: skip
 
+
+_ECHOED = "a room's echo comes back with each element, and in step with it: record through an audio lead"
 
 # Morse so weak is not followed: a dit of 50 ms then holds less than 12 dB over the noise density.
 _UNFOLLOWED_DBHZ, _KEYED_WITHIN_HZ = 25.0, 80.0
@@ -109,7 +120,10 @@ def spur_lines(case: Case) -> Finding:
         lines.missing.get("sideband_floor_dbc"), lambda v: f"{what}, {dbc_below(v)}",
     )  # fmt: skip
     driven = [s for s in lines.sidebands if of_gain_control(case.m, s.offset_hz, s.level_dbc, s.nature)]
-    driven = [s for s in driven if s.family not in ("mains", "twice-mains")]
+    driven = [s for s in driven if not of_mains(s)]
+    echoed = [s.level_dbc for s in lines.sidebands if of_echo(case.m, s.offset_hz, s.level_dbc)]
+    if found is None and echoed and grade(case.limits["spur-lines"], max(echoed)) is not None:
+        return Unseen(_ECHOED)
     if found is None and driven and grade(case.limits["spur-lines"], max(s.level_dbc for s in driven)) is not None:
         return Unseen("lines as slow as the keying may be the gain control's doing: switch it off and record again")
     return found

@@ -346,7 +346,7 @@ MARKS: dict[str, Mark] = {
     }, is_symptom=False),
     "backwave": Mark(_l(0.006, 0.003), {
         "keying-leak": _m(0.96, "its definition", 0.963),
-        "microphone-pickup": _m(0.2, "the room's echo fills the gap"),
+        "microphone-pickup": _m(0.6, "the room's echo fills the gap"),
         "co-channel-station": _m(0.15, "a weak carrier on the very frequency", 0.098),
         "gain-control": _m(0.03, "the gain opens at key-up by more than the noise tells", 0.019),
         "receiver-overload": _m(0.05, "limiting cuts the key-down level, so the leak looks stronger", 0.025),
@@ -623,6 +623,11 @@ TRAITS: dict[str, Trait] = {
     "edge-shape": Trait("slow-keying", ("slow fall", "alike", "slow rise"), (0.3, 0.5, 0.2), {
         "soft-keying": _t((0.25, 0.55, 0.2), "the same network for both edges, more or less", (0.125, 0.775, 0.1)),
         "microphone-pickup": _t((0.85, 0.12, 0.03), "an echo comes after"),
+    }),
+    "backwave-course": Trait("backwave", ("dies away", "stays"), (0.15, 0.85), {
+        "keying-leak": _t((0.005, 0.995), "what passes an open key passes it as long as it is open"),
+        "microphone-pickup": _t((0.95, 0.05), "an echo dies away, by 60 dB in a second or less"),
+        "co-channel-station": _t((0.03, 0.97), "a carrier knows nothing of our key"),
     }),
     "burst-rhythm": Trait("noise-bursts", ("mains rate", "another rate", "random"), (0.3, 0.2, 0.5), {
         "local-noise": _t((0.6, 0.15, 0.25), "lamps, dimmers and supplies switch with the mains", (0.633, 0.075, 0.292)),

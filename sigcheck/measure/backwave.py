@@ -1,4 +1,9 @@
-"""What is left of the tone at key-up."""
+"""What is left of the tone at key-up, and whether it stays there.
+
+A leak past the key stays as long as the key is up. The echo of a room, heard where a microphone takes the sound of a
+loudspeaker, dies away by 60 dB in its reverberation time: 0.2 to 1 s in furnished rooms (common practice, no source),
+so by 60 to 300 dB in a second.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +14,7 @@ from numpy.typing import NDArray
 
 from sigcheck.measure.elements import Elements, Figure
 from sigcheck.measure.keying_values import Values
-from sigcheck.measure.track import Track, pieces, runs
+from sigcheck.measure.track import Real, Track, pieces, runs
 
 if TYPE_CHECKING:
     from sigcheck.measure.surroundings import FarNoise
@@ -18,6 +23,9 @@ _MOST_EDGE = 0.35  # of a gap that edges and their scatter may take; else what i
 _LONG_GAPS = 6
 # The passband's edges are where its noise is some 8 dB down: a filter of few poles has fallen by 1 dB so far inside.
 _FLANK_SHARE, _FLANK_HZ = 0.2, 100.0
+_FEWEST_PIECES = 3
+_LEVELS = 0.1  # of its power that a leak may differ from gap to gap, with the gain and the reading
+_SLOWEST_DB_S, _FASTEST_DB_S, _TRIAL_DB_S = -300.0, 1000.0, 5.0  # a gain control that opens makes it rise
 _ECHO_S = 0.008  # after key-up a filter's tail and the room still sound
 
 
@@ -30,15 +38,15 @@ def measure_backwave(
     carrier's phase, which sees deeper where the oscillator runs on. The gain that a control adds at
     key-up, in dB with its sigma, is taken off.
     """
-    names = ("backwave_db", "backwave_floor_db")
+    names = ("backwave_db", "backwave_floor_db", "backwave_decay_db_per_s")
     rate = track.base.rate_hz
     length = round(max(0.6 * gap_s, 0.008) * rate)
     edges_s = sum(v for v in (out.found.get("rise_s"), out.found.get("fall_s")) if isinstance(v, float))
-    pieces = _quiet_pieces(track, length, 2 * gap_s if edges_s + 4 * crossing_s > _MOST_EDGE * gap_s else 0.0)
-    if pieces.size < 4:
+    at = _quiet_pieces(track, length, 2 * gap_s if edges_s + 4 * crossing_s > _MOST_EDGE * gap_s else 0.0)
+    if at.size < 4:
         out.lack("too little settled key-up between the elements", *names)
         return
-    index = pieces[:, None] + np.arange(length)
+    index = at[:, None] + np.arange(length)
     reference = track.carrier[index] if track.coherent else np.complex64(1.0)
     turned = track.base.z[index] * np.conj(reference / np.maximum(np.abs(reference), 1e-30))
     if not track.coherent:
@@ -55,7 +63,7 @@ def measure_backwave(
     tone = spectra[:, 0].astype(np.complex128)
     beside = np.asarray(np.mean(np.abs(spectra[:, 1:]) ** 2, axis=1), np.float64)
     calm = beside < 8 * np.median(beside)  # static crashes
-    tone, beside = tone[calm], beside[calm]
+    tone, beside, at = tone[calm], beside[calm], at[calm]
     n = tone.size
     # where a chirp turns the phase, the slow carrier is less than the tone
     carrier = float(np.mean(np.abs(e.settled if e else track.carrier[track.marks.settled]) ** 2))
@@ -70,10 +78,36 @@ def measure_backwave(
     opened, doubt = gain
     out.found["backwave_floor_db"] = 10 * float(np.log10(3 * sigma)) - opened
     if power < 3 * sigma:
-        out.lack("no tone is left at key-up above the noise", "backwave_db")
+        out.lack("no tone is left at key-up above the noise", "backwave_db", "backwave_decay_db_per_s")
         return
+    began_s = track.marks.off_s[np.searchsorted(track.marks.off_s * rate, at, side="right") - 1]
+    out.put("backwave_decay_db_per_s", _decay(excess, at / rate - began_s, length / rate))
     level = 10 * float(np.log10(power)) - opened
     out.put("backwave_db", Figure(level, float(np.hypot(4.343 * sigma / power, doubt))))
+
+
+def _decay(power: Real, age_s: Real, step_s: float) -> Figure:
+    """Decay (dB/s) of the power (n,) of pieces so long after key-up, by least squares on their means by age."""
+    nth = (age_s / step_s).astype(np.intp)
+    count = np.bincount(nth)
+    kept = np.flatnonzero(count >= _FEWEST_PIECES)
+    if kept.size < 2:
+        return Figure(None, None, "all gaps are too short to see whether it dies away")
+    mean = np.bincount(nth, power)[kept] / count[kept]
+    age = np.bincount(nth, age_s)[kept] / count[kept]
+    scatter = np.sqrt(np.maximum(np.bincount(nth, power**2)[kept] / count[kept] - mean**2, 0.0) / (count[kept] - 1))
+    scatter = np.hypot(scatter, _LEVELS * np.abs(mean))
+    if scatter.min() <= 0.0:
+        return Figure(None, None, "some gaps are digital silence")
+    trial = np.arange(_SLOWEST_DB_S, _FASTEST_DB_S, _TRIAL_DB_S)
+    course = 10 ** (-np.outer(trial, age - age[0]) / 10) / scatter
+    seen = mean / scatter
+    size = np.maximum(course @ seen, 0.0) / (course**2).sum(axis=1)
+    misfit = ((seen - size[:, None] * course) ** 2).sum(axis=1)
+    chance = np.exp(-0.5 * (misfit - misfit.min()))
+    chance /= chance.sum()
+    middle = float((chance * trial).sum())
+    return Figure(middle, float(np.sqrt((chance * (trial - middle) ** 2).sum() + _TRIAL_DB_S**2 / 12)))
 
 
 def _bins_beside(track: Track, bin_hz: float) -> NDArray[np.intp]:

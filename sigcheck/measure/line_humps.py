@@ -17,6 +17,7 @@ _COPY_HZ, _COPY = 50.0, 0.1  # the key's pattern sets a hump's copies beside it,
 _WANDERING_BLOCK_S = 0.5
 _WANDER_REACH_HZ = 12.0
 _HUMP_RISE = 3.0  # the keying's copies of a true one stand half as high beside it
+_HELD = 0.5  # of the key-down's own weight: where a band's filter has more of that, it shows what is there
 _WANDERING_LOWEST_HZ = 60.0  # slower humps are fading, or what a strong chirp leaves, not a supply
 
 
@@ -49,6 +50,7 @@ def wandering_lines(y: Complex, m: Modulation, known: list[float], seen: list[fl
     proven = {round(f / p.bin_hz) for f in seen}
     out: list[Line] = []
     pattern: Real | None = None
+    band: _Band | None = None
     while len(out) < _MOST:
         pieces = [k for k in proven if 0 < k < ratio.size and ratio[k] > 0.0]
         k = max(pieces, key=lambda b: ratio[b]) if pieces else int(np.argmax(ratio))
@@ -63,7 +65,11 @@ def wandering_lines(y: Complex, m: Modulation, known: list[float], seen: list[fl
             continue
         if pattern is None:
             pattern = _pattern(m, blocks, p.size)
-        line = _widest(p, k, m.rate_hz, pattern, [one.offset_hz for one in out])
+        line, width_hz = _widest(p, k, m.rate_hz, pattern, [one.offset_hz for one in out])
+        if not pieces:
+            band = band or _Band(y, m)
+            if not band.holds_a_line(p, k, 1 if side is p.upper else -1, width_hz):
+                continue
         copy = any(
             abs(one.offset_hz - line.offset_hz) < _COPY_HZ and _size(line) < _COPY * _size(one) for one in out
         )
@@ -93,14 +99,50 @@ def _pattern(m: Modulation, blocks: list[slice], size: int) -> Real:
     return np.asarray(np.cumsum(power) / float(stack.sum(dtype=np.float64)) / size)
 
 
-def _widest(p: Periodogram, k: int, rate_hz: float, pattern: Real, others_hz: list[float]) -> Line:
-    """The hump about a bin, as wide as widening it adds more to it than its pattern explains.
+class _Band:
+    """Tells a line that wanders in a band from a hump of the noise, such as a room or a receiver's filter makes.
+
+    However a line wanders, its amplitude stays. With n = E|x|^4 / (E|x|^2)^2 of the band's samples, a line alone has
+    1, complex normal noise 2, and both, of which the line is the share r, 2 - r^2. The middle decides.
+    """
+
+    def __init__(self, y: Complex, m: Modulation) -> None:
+        from scipy import fft
+
+        size = fft.next_fast_len(y.size)
+        weight = np.where(m.use, m.gain, np.float32(0.0))
+        self.rate_hz, self.gate = m.rate_hz, fft.fft(weight, size)
+        self.signal = fft.fft(weight * y, size)
+
+    def holds_a_line(self, p: Periodogram, k: int, side: int, reach_hz: float) -> bool:
+        """Whether the band within ``reach_hz`` of a bin of the upper (1) or lower (-1) side holds a line."""
+        signal = self._cut(self.signal, side * k * p.bin_hz, reach_hz)
+        gate = np.abs(self._cut(self.gate, 0.0, reach_hz))
+        clear = gate > _HELD * gate.max()
+        power = (np.abs(signal[clear]) / gate[clear]) ** 2
+        if power.size < 2 or not power.any():
+            return False
+        bins = _bins(p, k, max(2, round(reach_hz / p.bin_hz)))
+        held, noise = (p.upper, p.noise_upper) if side > 0 else (p.lower, p.noise_lower)
+        share = 1.0 - float(noise[bins].sum() / held[bins].sum())
+        return float(np.mean(power**2)) / float(np.mean(power)) ** 2 < 2.0 - 0.5 * max(share, 0.0) ** 2
+
+    def _cut(self, spectrum: Complex, middle_hz: float, reach_hz: float) -> Complex:
+        from scipy import fft
+
+        bin_hz = self.rate_hz / spectrum.size
+        middle, reach = round(middle_hz / bin_hz), max(1, round(reach_hz / bin_hz))
+        return np.asarray(fft.ifft(spectrum[np.arange(middle - reach, middle + reach) % spectrum.size]), np.complex64)
+
+
+def _widest(p: Periodogram, k: int, rate_hz: float, pattern: Real, others_hz: list[float]) -> tuple[Line, float]:
+    """The hump about a bin, as wide as widening it adds more to it than its pattern explains; and that reach in Hz.
 
     Never so wide that it meets zero or another hump half-way.
     """
     hz = k * p.bin_hz
     room = 0.4 * min([hz, *(abs(hz - f) for f in others_hz)])
-    best = None
+    best, best_hz = None, 0.0
     for reach_hz in (_WANDER_REACH_HZ, 2 * _WANDER_REACH_HZ, 4 * _WANDER_REACH_HZ):
         reach = max(2, round(reach_hz / p.bin_hz))
         wider = _hump(p, _bins(p, k, reach), rate_hz, p.blocks, float(pattern[min(reach, pattern.size - 1)]))
@@ -109,9 +151,9 @@ def _widest(p: Periodogram, k: int, rate_hz: float, pattern: Real, others_hz: li
             scatter = 3 * np.sqrt(2.0) * wider.noise / np.sqrt(p.blocks)
             if reach_hz > room or more < max(_WIDER * _size(best), scatter):
                 break
-        best = wider
+        best, best_hz = wider, reach_hz
     assert best is not None
-    return best
+    return best, best_hz
 
 
 def _hump(p: Periodogram, hump: NDArray[np.intp], rate_hz: float, blocks: int, held: float) -> Line:

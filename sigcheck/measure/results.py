@@ -256,6 +256,8 @@ class Keying(Family):
     backwave_db: float | None = None
     backwave_db_sigma: float | None = None
     backwave_floor_db: float | None = None  # the backwave that noise would have hidden
+    backwave_decay_db_per_s: float | None = None  # by which it falls through the gaps: an echo does, a leak stays
+    backwave_decay_db_per_s_sigma: float | None = None
     occupied_bandwidth_hz: float | None = None
     occupied_bandwidth_hz_sigma: float | None = None
     bandwidth_26db_hz: float | None = None

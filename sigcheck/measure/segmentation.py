@@ -34,6 +34,9 @@ _CLEAR = 100.0  # power over noise in a cell at which no mark is missed
 _UNFADED = 0.2  # of the usual power: the weakest mark where nothing fades
 _SHARP = 0.42  # of a gap, for the amplitude to pass from three quarters to half and back
 _MOST_DOWN = 0.88  # dahs on end are key-down for 3/4 of the time; a loose contact breaks for less
+_EDGE_POWER = 0.02  # of a mark's: what lies between it and nothing for the time of an edge
+_ENOUGH_CELLS = 20  # for a median
+_MOST_LEFT = 0.2  # -7 dB: above half of the amplitude a mark has not ended
 _LOUD_AS_MARKS = 0.4  # of a mark's usual power: less is no noise that a gain control has lifted
 _TOLD_FROM_NOISE = 0.4  # times the passband's noise: the phasors of a tone then add up to more than those of noise
 _OVER_PAUSES = 1.5  # of the power in the usual pause
@@ -98,17 +101,28 @@ def _in_rhythm(
     disturbance = quiet * max(above, 1.0)
     strongest = float(np.quantile(level.power, 0.9))
     disturbance = np.maximum(disturbance, strongest * level.noise_bandwidth_hz / MOST_CN0_HZ / 100)
+    disturbance = np.maximum(disturbance, _left_after(level, path, timing.unit_s))
     unit = timing.unit_s / level.cell_s
     least = _LEAST_DIT / unit
     power = rhythm.followed_level(level.power, disturbance, max(2, round(1.25 * unit)), least)
     lost = power < least * disturbance  # a gain control has opened, or static: nothing there speaks for key-down
-    disturbance = np.maximum(disturbance, 0.02 * power)  # a strong tone's edges are not neither of the two
+    disturbance = np.maximum(disturbance, _EDGE_POWER * power)  # a strong tone's edges are not neither of the two
     evidence = INDEPENDENT * rhythm.key_down_evidence(level.power / disturbance, power / disturbance)
     evidence[lost] = np.minimum(evidence[lost], 0.0)
     found = rhythm.marks_and_gaps(evidence, timing, level.cell_s)
     if found.first.size < LEAST_MARKS:
         return path
     return Path(level, quiet, power, found.first, found.last, path.gain, found.down_p)
+
+
+def _left_after(level: Level, path: Path, unit_s: float) -> float:
+    """Power in the middle of the first dit after a mark's end: a room's echo, no faded tone, fills the gaps."""
+    down = inside_stretches(path.on_s, path.off_s, level.z.size, 1 / level.cell_s)
+    after = inside_stretches(path.off_s + 0.25 * unit_s, path.off_s + 0.75 * unit_s, level.z.size, 1 / level.cell_s)
+    after &= ~down
+    if after.sum() < _ENOUGH_CELLS:
+        return 0.0
+    return min(float(np.median(level.power[after])), _MOST_LEFT * float(np.median(level.power[down])))
 
 
 def _without_clicks(path: Path, edges: Crossings) -> tuple[Path, Crossings]:
