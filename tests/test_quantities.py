@@ -39,8 +39,8 @@ SYMPTOMS = [
     "wrong-message",
 ]  # fmt: skip
 UNIT_OF_ENDING = {
-    "_hz_per_min": "Hz/min", "_db_per_s": "dB/s", "_dbc_hz": "dBc/Hz", "_percent": "%", "_dbhz": "dBHz", "_dbfs": "dBFS",
-    "_dbc": "dBc", "_ppm": "ppm", "_rad": "rad", "_db": "dB", "_hz": "Hz", "_s": "s",
+    "_hz_per_min": "Hz/min", "_db_per_s": "dB/s", "_dbc_hz": "dBc/Hz", "_percent": "%", "_dbhz": "dBHz",
+    "_dbfs": "dBFS", "_dbc": "dBc", "_ppm": "ppm", "_rad": "rad", "_db": "dB", "_hz": "Hz", "_s": "s",
 }  # fmt: skip
 
 
