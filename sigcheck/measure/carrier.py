@@ -260,7 +260,7 @@ def _louder_at_key_down(
 def _best_path(
     blocks: NDArray[np.float32], noise: Real, s: Survey, first: int, last: int
 ) -> Candidate | None:
-    amplitude = np.sqrt(np.maximum(blocks[:, first:last] - noise[first:last], 0.0)).astype(np.float64)
+    amplitude = np.sqrt(np.maximum(blocks[:, first:last] - noise[first:last], 0.0))
     typical = float(np.quantile(amplitude.max(axis=1), 0.9)) or float(amplitude.max())
     if typical <= 0.0:
         return None
@@ -284,31 +284,30 @@ def dynamic_path(gain: Real, *, step_cost: float, jump_cost: float, reach: int) 
     A move of d <= ``reach`` bins costs ``d * step_cost``, any longer one ``jump_cost``.
     """
     rows, bins = gain.shape
-    scores = np.empty((rows, bins), np.float32)  # each row less its best: none is worse by more than a jump
-    score = gain[0] - gain[0].max()
-    scores[0] = score
-    padded = np.full(bins + 2 * reach, -np.inf)
+    # each row less its best: none is worse by more than a jump; beyond the ends there is nothing
+    scores = np.full((rows, bins + 2 * reach), -np.inf, np.float32)
+    inner = scores[:, reach : reach + bins]
+    inner[0] = gain[0] - gain[0].max()
+    gain = gain.astype(np.float32)
+    either = np.empty(bins, np.float32)
     for r in range(1, rows):
-        padded[reach : reach + bins] = score
-        score = np.maximum(score, -jump_cost)
+        before, score = scores[r - 1], inner[r]
+        np.maximum(inner[r - 1], -jump_cost, out=score)
         for d in range(1, reach + 1):
-            either = np.maximum(padded[reach - d : reach - d + bins], padded[reach + d : reach + d + bins])
+            np.maximum(before[reach - d : reach - d + bins], before[reach + d : reach + d + bins], out=either)
             either -= d * step_cost
             np.maximum(score, either, out=score)
         score += gain[r]
         score -= score.max()
-        scores[r] = score
     # where each bin came from is asked only along the path itself
+    best = inner.argmax(axis=1).tolist()  # stands at 0
+    costs = np.abs(np.arange(-reach, reach + 1)) * np.float32(step_cost)
     path = np.empty(rows, np.intp)
-    path[-1] = int(np.argmax(scores[-1]))
+    path[-1] = here = best[-1]
     for r in range(rows - 1, 0, -1):
-        here, before = path[r], scores[r - 1]
-        first = max(0, here - reach)
-        close = np.arange(first, min(bins, here + reach + 1))
-        offered = before[close] - np.abs(close - here) * step_cost
-        k = int(np.argmax(offered))
-        jump = int(np.argmax(before))
-        path[r - 1] = close[k] if offered[k] >= -jump_cost else jump  # the best one stands at 0
+        offered = scores[r - 1, here : here + 2 * reach + 1] - costs
+        k = int(offered.argmax())
+        path[r - 1] = here = here + k - reach if offered[k] >= -jump_cost else best[r - 1]
     return path
 
 

@@ -191,8 +191,13 @@ class _Reader:
         self._fourth = float(np.sum(window**4))
         self._dft = length
 
+    @staticmethod
+    def _once(hz: Real) -> Real:
+        """The one frequency of a tone that stands still, else that of each frame."""
+        return hz[:1] if hz.size and np.all(hz == hz[0]) else hz
+
     def _bins(self, hz: Real) -> tuple[NDArray[np.intp], Real]:
-        at = hz / self.bin_hz
+        at = self._once(hz) / self.bin_hz
         k = np.round(at).astype(np.intp)[:, None] + np.arange(-4, 5)
         return k, np.interp(k - at[:, None], self._offsets, self._lobe)
 
@@ -208,11 +213,14 @@ class _Reader:
 
     def noise(self, hz: Real) -> float:
         """Variance of one frame's ``amplitude`` from the noise beside the line."""
-        k = np.round(hz / self.bin_hz).astype(np.intp)[:, None]
+        k = np.round(self._once(hz) / self.bin_hz).astype(np.intp)[:, None]
         around = np.concatenate([np.arange(-26, -_LOBE_BINS), np.arange(_LOBE_BINS + 1, 27)])
         k = k + around
         inside = (k > 0) & (k < self.power.shape[1])
-        power = self.power[np.arange(hz.size)[:, None], np.clip(k, 0, self.power.shape[1] - 1)][inside]
+        if k.shape[0] == 1:
+            power = self.power[:, k[inside]]
+        else:
+            power = self.power[np.arange(hz.size)[:, None], np.clip(k, 0, self.power.shape[1] - 1)][inside]
         if not power.size:
             return 0.0
         # The matched sum over bins is the sum over samples under the squared window, so noise of variance v

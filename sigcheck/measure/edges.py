@@ -17,6 +17,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from sigcheck.measure.cells import unwrapped
 from sigcheck.measure.edge_gain import RINGS_FOR, excess, gain_opened, without_gain
 from sigcheck.measure.elements import (
     LEAST_ELEMENTS,
@@ -199,7 +200,7 @@ def _phase_course(t: Real, x: Rows) -> Real:
     settled = np.flatnonzero(t >= 0.5 * width * step)
     if settled.size < 4:
         return np.zeros(t.size)
-    phase = np.unwrap(np.angle(smooth[settled]))
+    phase = 2 * np.pi * unwrapped(smooth[settled])
     near = slice(0, max(4, round(0.006 / step)))
     late = t[settled][near] - t[settled][near].mean()
     slope = float(late @ phase[near]) / float(late @ late)
@@ -213,7 +214,7 @@ def _phase_course(t: Real, x: Rows) -> Real:
         heard = np.abs(smooth[: settled[0]]) > max(_FOLLOWED * noise, 1e-3 * float(np.abs(smooth[-1])))
         silent = np.flatnonzero(~heard)
         first = int(silent[-1]) + 1 if silent.size else 0
-        back = np.unwrap(np.angle(smooth[first : settled[0] + 1])[::-1])[::-1]
+        back = 2 * np.pi * unwrapped(smooth[first : settled[0] + 1][::-1])[::-1]
         out[first : settled[0]] = back[:-1] + (phase[0] - back[-1])
         out[:first] += out[first] - (start + slope * max(t[first], -0.01)) if first < settled[0] else 0.0
     return out

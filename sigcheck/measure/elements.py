@@ -84,6 +84,8 @@ class Elements:
 
         Row i holds z(at_i + t) turned by element i's own phase, amplitudes as they are but for ripple.
         """
+        from scipy import fft
+
         margin = 8.0 / self.half_band_hz
         first = np.floor((at_s - before_s - margin) * self.rate_hz).astype(np.intp)
         count = int(np.ceil((before_s + after_s + 2 * margin) * self.rate_hz)) + 2
@@ -92,14 +94,14 @@ class Elements:
         rows = self.z[np.clip(index, 0, self.z.size - 1)]
         rows *= (index >= 0) & (index < self.z.size)
         ahead = (at_s - before_s) * self.rate_hz - first  # samples from the row's first to where t starts
-        f = np.fft.fftfreq(size)
-        spectra = np.fft.fft(rows, axis=1)
+        f = fft.fftfreq(size)
+        spectra = fft.fft(rows, axis=1, overwrite_x=True)
         spectra *= _low_pass(f * self.rate_hz, self.half_band_hz).astype(np.float32)
         spectra *= _turn(2 * np.pi * f * ahead[:, None])
         m = int(np.floor((before_s + after_s) * self.rate_hz)) + 1
         t = np.arange(m) / self.rate_hz - before_s
         since_middle = at_s[:, None] + t - 0.5 * (self.on_s + self.off_s)[:, None]
-        out = np.fft.ifft(spectra, axis=1)[:, :m] * _turn(-2 * np.pi * self.hz[:, None] * since_middle)
+        out = fft.ifft(spectra, axis=1, overwrite_x=True)[:, :m] * _turn(-2 * np.pi * self.hz[:, None] * since_middle)
         if self.ripple is not None:
             out = out / self.ripple.gain(at_s[:, None] + t)
         return t, np.asarray(out * np.conj(unit_phasors(self.settled))[:, None], np.complex128)

@@ -489,7 +489,7 @@ def _repeats(x: Samples, rate_hz: float, step: float) -> tuple[Dropout, ...]:
     return tuple(found)
 
 
-_WINDOW, _FIRST_LOOK = 12, 5  # samples in a fingerprint
+_WINDOW, _FIRST_LOOK = 12, 3  # samples in a fingerprint
 _MOST_LANDMARKS = 100_000
 
 
@@ -500,8 +500,15 @@ def _landmarks(x: Samples) -> Index:
     # The hash of zero is zero, so the top of the range leaves digital silence out.
     least = np.uint32(2**32 - 2**32 // share)
     golden = np.uint32(2654435761)  # Knuth's multiplicative hash: 2^32 over the golden ratio
-    part = 2**15  # stays in the processor's cache
-    marks = np.concatenate([k + np.flatnonzero(word[k : k + part] * golden >= least) for k in range(0, x.size, part)])
+    part = 2**16  # stays in the processor's cache
+    hashed, chosen = np.empty(part, np.uint32), np.empty(part, np.bool_)
+    found = []
+    for k in range(0, x.size, part):
+        some = word[k : k + part]
+        np.multiply(some, golden, out=hashed[: some.size])
+        np.greater_equal(hashed[: some.size], least, out=chosen[: some.size])
+        found.append(k + np.flatnonzero(chosen[: some.size]))
+    marks = np.concatenate(found)
     marks = marks[(marks > 0) & (marks < x.size - _WINDOW)]
     marks = marks[x[marks] != x[marks - 1]]  # a rail or a held value would be all landmarks
     return np.asarray(marks[: 4 * _MOST_LANDMARKS], np.int64)

@@ -7,6 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
+from sigcheck.measure.spectrum import running_median
 from sigcheck.measure.track import Baseband, Complex, Real
 
 _FINEST_S = 0.001
@@ -53,12 +54,9 @@ def pyramid(z: Complex, rate_hz: float) -> list[Level]:
     lead = 3 * step // 2
     part = z[: padded.size - lead]
     padded[lead : lead + part.size] = part
-    rows = padded.reshape(-1, step)
-    x: Complex = np.zeros(cells, np.complex64)
-    for k in range(step):
-        column = np.ascontiguousarray(rows[:, k])
-        for q in range(4):
-            x += column[q : q + cells] * kernel[q * step + k]
+    # what each cell's samples add to it and to the three about it
+    parts = padded.reshape(-1, step) @ kernel.reshape(4, step).T.astype(np.complex64)
+    x: Complex = parts[:cells, 0] + parts[1 : cells + 1, 1] + parts[2 : cells + 2, 2] + parts[3 : cells + 3, 3]
     cell_s = step / rate_hz
     levels: list[Level] = []
     while True:
@@ -95,7 +93,7 @@ class NoiseBeside:
         if count < 9:
             return constant
         hz = np.fft.fftfreq(size, level.cell_s)
-        tone = float(np.median(base.path_hz))
+        tone = base.middle_hz
         low, high = base.passband_hz
         inside = (tone + hz > low + 20) & (tone + hz < high - 20) & (np.abs(hz) < 330)
         use = inside & (np.abs(hz) > 150)
@@ -104,8 +102,10 @@ class NoiseBeside:
         if not use.any():
             return constant
         window = np.hanning(size + 1)[:-1].astype(np.float32)
-        blocks = np.fft.fft(level.z[: count * size].reshape(count, size) * window, axis=1)[:, use]
-        power = np.asarray(np.abs(blocks) ** 2, np.float64)
+        # so few bins are faster without a fast transform
+        basis = window[:, None] * np.exp(-2j * np.pi * level.cell_s * np.outer(np.arange(size), hz[use]))
+        blocks = level.z[: count * size].reshape(count, size) @ basis.astype(np.complex64)
+        power = np.square(blocks.real, dtype=np.float64) + np.square(blocks.imag, dtype=np.float64)
         density = (
             power * (level.cell_s / float(np.sum(window**2))) / _hann_response(4 * level.cell_s, hz[use])
         )
@@ -141,11 +141,10 @@ def _without_flutter(block: Real) -> Real:
 
 def _trimmed_mean(x: Real, width: int) -> Real:
     """Running mean of what lies below six times the running median (taken every 8th place)."""
-    near = np.lib.stride_tricks.sliding_window_view(np.pad(x, width // 2, mode="edge"), width)
     at = np.unique(np.append(np.arange(0, x.size, max(1, width // 8)), x.size - 1))
-    some = near[at]
-    usual = some <= 6 * np.sort(some, axis=1)[:, width // 2, None]
-    mean = np.sum(some * usual, axis=1) / usual.sum(axis=1)
+    some = np.lib.stride_tricks.sliding_window_view(np.pad(x, width // 2, mode="edge"), width)[at]
+    usual = some <= 6 * running_median(x, width)[at, None]
+    mean = np.einsum("ij,ij->i", some, usual) / usual.sum(axis=1)
     return np.asarray(np.interp(np.arange(x.size), at, mean))
 
 

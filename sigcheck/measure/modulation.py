@@ -137,7 +137,7 @@ def modulation(
     good &= ~_outlying(y, good, seen.mark if marks.keyed else (seen.t / _PIECE_S).astype(np.int32))
     usable = np.zeros(band.size, bool)
     usable[at] = good
-    tone = float(np.median(base.path_hz))
+    tone = base.middle_hz
 
     def whole(values: NDArray[np.generic], elsewhere: int = 0) -> NDArray[Any]:
         """Values of the used samples on the whole grid."""
@@ -153,7 +153,7 @@ def modulation(
         low_hz=max(-BAND_HZ, base.passband_hz[0] - tone),
         high_hz=min(BAND_HZ, base.passband_hz[1] - tone),
         tone_hz=tone,
-        n_marks=int(np.unique(seen.mark[good]).size),
+        n_marks=runs_of_marks(seen.mark[good]),
         keyed=marks.keyed,
         gain=whole(_gain(carrier, good)),
         age=whole((seen.t - marks.on_s[np.maximum(seen.mark, 0)]).astype(np.float32)),
@@ -193,6 +193,11 @@ class _Seen:
     def spread(self, values: NDArray[Any]) -> NDArray[Any]:
         """A value for each mark that has samples, at these."""
         return np.repeat(values, self.lengths, axis=0)
+
+
+def runs_of_marks(mark: NDArray[np.int32]) -> int:
+    """How many marks samples (n,) belong to, those of each being together."""
+    return int(np.count_nonzero(np.diff(mark))) + 1 if mark.size else 0
 
 
 def _gain(carrier: Complex, use: Mask) -> Real:
@@ -371,16 +376,16 @@ def _outlying(y: Complex, use: Mask, piece: NDArray[np.int32]) -> Mask:
 
     Only a few: where more than one in four is so, that is how the signal is.
     """
-    which = np.maximum(piece, 0)
-    n = np.bincount(which, use)
-    power = np.bincount(which, _power(y) * use)
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(piece)) + 1])
+    n = np.add.reduceat(use.astype(np.intp), starts)
+    power = np.add.reduceat(_power(y) * use, starts)
     full = n > 0
     mean = power / np.maximum(n, 1)
     # noise averaged over some dozen samples stays within four times its median
     far = full & (mean > 4.0 * np.median(mean[full]))
     if full.sum() < 12 or not 0 < far.sum() < full.sum() / 4:
         return np.zeros(use.size, bool)
-    return np.asarray(use & far[which])
+    return np.asarray(use & np.repeat(far, np.diff(starts, append=use.size)))
 
 
 def _less_course(out: Complex, good: Mask, seen: _Seen, marks: Marks) -> Mask:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure.modulation import Modulation
+from sigcheck.measure.modulation import Modulation, runs_of_marks
 from sigcheck.measure.results import SkirtPoint
 from sigcheck.measure.spectrum import hann
 from sigcheck.measure.track import Complex, Mask, Real, pieces, runs
@@ -57,7 +57,7 @@ def settled_part(rest: Complex, m: Modulation) -> Modulation:
     if first == 0 or not enough[first]:
         return m
     use = m.use & (m.age >= first * _AGE_STEP_S)
-    return replace(m, use=use, n_marks=int(np.unique(m.mark[use]).size))
+    return replace(m, use=use, n_marks=runs_of_marks(m.mark[use]))
 
 
 def residual(rest: Complex, m: Modulation) -> Residual | None:
@@ -115,14 +115,17 @@ def _products(rest: Complex, m: Modulation, lags: int) -> tuple[Real, Real, Real
     gain = np.where(m.use, m.gain, 0.0)
 
     def cut(x: Real) -> Real:
-        return np.pad(x, (0, _PIECES * length - x.size)).astype(np.float32).reshape(_PIECES, length)
+        rows = np.pad(x, (0, _PIECES * length - x.size)).astype(np.float32).reshape(_PIECES, length)
+        return np.pad(rows, ((0, 0), (0, -length % lags)))
 
-    x, q, used = cut(rest.real * gain), cut(rest.imag * gain), cut(m.use.astype(np.float32))
-    out = np.empty((3, _PIECES, lags))
-    for lag in range(lags):
-        for row, a in zip(out, (x, q, used), strict=True):
-            row[:, lag] = np.einsum("ij,ij->i", a[:, : length - lag], a[:, lag:])
-    return out[0], out[1], out[2]
+    def sums(x: Real) -> Real:
+        """Rows as long as the longest lag: products of their columns hold all pairs, in a row and with the next."""
+        rows = cut(x).reshape(_PIECES, -1, lags)
+        columns = rows.transpose(0, 2, 1)
+        both = np.concatenate([columns @ rows, columns[:, :, :-1] @ rows[:, 1:]], axis=2)
+        return np.stack([np.trace(both[:, :, k : k + lags], axis1=1, axis2=2) for k in range(lags)], axis=1)
+
+    return sums(rest.real * gain), sums(rest.imag * gain), sums(m.use.astype(np.float32))
 
 
 def _square_kernel(t: Real) -> Real:

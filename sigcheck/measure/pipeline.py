@@ -110,11 +110,12 @@ def measure(
     slowly: slow.SlowKeying | None = None
     unread: str | None = None
     keyed_marks = None if isinstance(found, carrier.NotFound) else segmentation.segment(found)
-    slots = None
+    slots, looked = None, False
     near: tuple[slot_company.NearCarrier, ...] = ()
     if not (keyed_marks is not None and _plainly_morse(keyed_marks, sent)):
         slots = slot.find(survey, near_hz=tone_hz, symbols=sent.symbols if sent else None)
-    spans = transmissions.spans(survey, lambda: _slot_times(survey, slots))
+        looked = tone_hz is None  # so everywhere
+    spans = transmissions.spans(survey, lambda: _slot_times(survey, slots, looked))
     if slots is not None and slot_path.is_ours(slots, found, sent.keying if sent else None):
         ours, stray = slots, slots.others
         near = slot_company.carriers_beside(slots)
@@ -225,9 +226,9 @@ def measure(
     )
 
 
-def _slot_times(s: spectrum.Survey, found: slot.Found | None) -> tuple[tuple[float, float], ...]:
+def _slot_times(s: spectrum.Survey, found: slot.Found | None, looked: bool) -> tuple[tuple[float, float], ...]:
     """Begin and end of each transmission of the strongest slot station, looked for if that was not done."""
-    found = slot.find(s) if found is None else found
+    found = found if looked or found is not None else slot.find(s)
     return () if found is None else tuple((one.begin_s, one.end_s) for one in found.ours)
 
 

@@ -66,6 +66,11 @@ class Baseband:
         """Time of each sample, shape (n,)."""
         return np.arange(self.z.size) / self.rate_hz
 
+    @property
+    def middle_hz(self) -> float:
+        """Median of the path, which is smooth: every 16th sample will do."""
+        return float(np.median(self.path_hz[::16]))
+
 
 @dataclass(frozen=True)
 class Marks:
