@@ -22,7 +22,7 @@ from sigcheck.measure.mains_family import (
     ratio_of_noise,
 )
 from sigcheck.measure.own_pieces import own_pieces
-from sigcheck.measure.spectrum import Survey, passband, peak_bin, quiet_density, running_median
+from sigcheck.measure.spectrum import Survey, passband, peak_bin, phasors, quiet_density, running_median
 from sigcheck.measure.tone_test import is_a_tone
 from sigcheck.measure.track import Baseband, Complex, Real
 
@@ -135,7 +135,7 @@ def shift(s: Survey, path_hz: Real, noise: Real | None = None) -> Baseband:
         noise = quiet_density(s)
     # A noise-free recording has only leakage and rounding, 130 dB/Hz down: no passband shows in that.
     noise = np.maximum(noise, 1e-12 * float(s.density.max()))
-    tone = float(np.median(path_hz))
+    tone = float(np.median(path_hz[::16]))  # it is smooth
     low, high, seen = passband(noise, s.bin_hz, tone)
     return Baseband(
         rate_hz=s.rate_hz,
@@ -158,12 +158,15 @@ def strength(base: Baseband) -> float:
 
 def turn(path_hz: Real, rate_hz: float) -> Complex:
     """exp(-j phase) along a frequency path (n,), the phase in float64 and starting at 0."""
+    if path_hz.size and path_hz.min() == path_hz.max():  # as most are: one part turned further and further
+        each = -float(path_hz[0]) / rate_hz
+        starts, part = (phasors(each * np.arange(*r)) for r in ((0, path_hz.size, _TURN_PART), (0, _TURN_PART, 1)))
+        return np.asarray((starts[:, None] * part).ravel()[: path_hz.size])
     out = np.empty(path_hz.size, np.complex64)
     before = -0.5 * float(path_hz[0]) if path_hz.size else 0.0  # by trapezoids: half of the first and of the last
     for first in range(0, path_hz.size, _TURN_PART):
         path, part = path_hz[first : first + _TURN_PART], out[first : first + _TURN_PART]
-        steady = path.min() == path.max()  # most are, and a running sum takes longer than all the rest
-        total = path[0] * np.arange(1.0, path.size + 1) if steady else np.cumsum(path)
+        total = np.cumsum(path)
         cycles = (total - 0.5 * path + before) * (1 / rate_hz)
         before += float(total[-1])
         cycles -= np.floor(cycles)

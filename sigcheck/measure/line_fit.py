@@ -315,9 +315,10 @@ def steady_hz(b: list[Block], near_hz: float, reach_hz: float) -> tuple[float, f
     for i, block in enumerate(b):
         own = 0.5 * (block.t[0] + block.t[-1])
         t = block.t - own
-        group = np.floor((t - t[0]) / 0.05).astype(np.intp)  # so close together, the trials do not part
+        group = ((t - t[0]) / 0.05).astype(np.intp)  # so close together, the trials do not part
+        starts = np.concatenate([[0], np.flatnonzero(np.diff(group)) + 1])
         e = phasors(near_hz * (block.t - middle))
-        at = np.bincount(group, t) / np.maximum(np.bincount(group), 1)
+        at = np.add.reduceat(t, starts) / np.diff(starts, append=t.size)
         turn = np.exp(-2j * np.pi * np.outer(places, at))
         whole = np.exp(-2j * np.pi * trial * (own - middle))
         data = block.y * block.gain**2
@@ -325,7 +326,7 @@ def steady_hz(b: list[Block], near_hz: float, reach_hz: float) -> tuple[float, f
             (upper, data * e.conj(), turn, whole),
             (lower, data * e, turn.conj(), whole.conj()),
         ):
-            sums = back @ (np.bincount(group, y.real) + 1j * np.bincount(group, y.imag))
+            sums = back @ np.add.reduceat(y, starts)
             out[i] = all_back * (sums if places is trial else np.interp(trial, places, sums))
     together = np.abs(upper.sum(axis=0)) ** 2 + np.abs(lower.sum(axis=0)) ** 2
     held = np.array([x.held for x in b])

@@ -31,8 +31,8 @@ def wandering_lines(y: Complex, m: Modulation, known: list[float], seen: list[fl
     blocks = [slice(a, a + length) for a in range(0, y.size - length + 1, length)]
     if not blocks:
         return []
-    most = max(int(m.use[b].sum()) for b in blocks)
-    blocks = [b for b in blocks if m.use[b].sum() > 0.2 * most]
+    held = [np.count_nonzero(m.use[b]) for b in blocks]
+    blocks = [b for b, n in zip(blocks, held, strict=True) if n > 0.2 * max(held)]
     # wide enough a floor to pass over the hump with its copies at the keying's own spacing
     p = Periodogram(y, m, blocks, floor_hz=150.0)
     limit = p.side_limit()

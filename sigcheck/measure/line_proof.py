@@ -30,10 +30,12 @@ def keeps_phase(fit: LineFit, rest: Complex, turn: Turn, noise: float) -> bool:
     together, scatter, pieces = 0.0, 0.0, 0
     for b, cycles in zip(fit.of(rest), turn.cycles, strict=True):
         held = b.gain**2
-        piece = np.minimum((np.cumsum(held) / held.sum() * _PIECES).astype(np.intp), _PIECES - 1)
-        weight = np.bincount(piece, held)
-        for data in (b.y * held * phasors(-cycles), b.y * held * phasors(cycles)):
-            total = np.bincount(piece, data.real) + 1j * np.bincount(piece, data.imag)
+        so_far = np.cumsum(held, dtype=np.float64)
+        starts = np.searchsorted(so_far, np.arange(_PIECES) / _PIECES * so_far[-1])
+        weight = np.add.reduceat(held, starts, dtype=np.float64)
+        wave, weighed = phasors(cycles), b.y * held
+        for data in (weighed * wave.conj(), weighed * wave):
+            total = np.add.reduceat(data, starts).astype(np.complex128)
             mean = total.sum() / weight.sum()
             together += abs(mean) ** 2 * weight.sum()
             scatter += float((weight * np.abs(total / np.maximum(weight, 1e-9) - mean) ** 2).sum())

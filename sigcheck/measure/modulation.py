@@ -89,7 +89,7 @@ class Modulation:
     @property
     def seconds(self) -> float:
         """Settled key-down time that is used."""
-        return float(self.use.sum()) / self.rate_hz
+        return np.count_nonzero(self.use) / self.rate_hz
 
 
 def modulation(

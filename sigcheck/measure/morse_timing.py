@@ -30,7 +30,7 @@ _WELL_OFF = 0.03  # share of lengths that scatter three times as much
 _STRANGE_DENSITY = 1e-4 / 4.0  # one in ten thousand may be of a class that it looks nothing like
 _NULL_SPREAD = 0.7  # lengths without any classes: noise, fading, a loose contact
 _MOST_FITTED = 2000  # marks that take part in the global fit
-_UNCHANGED = 1e-9  # logarithms and shares
+_UNCHANGED = 1e-5  # logarithms and shares: far less than lengths are measured to
 
 
 @dataclass(frozen=True)

@@ -107,27 +107,28 @@ def far_noise(track: Track) -> FarNoise | None:
     stream, rate = slice_band(base.audio, base.rate_hz, *side, taper_hz=taper)
     stream, left = _without_lines(stream, rate)
     noise_width = left * (width + taper * 0.75)  # two raised-cosine skirts (power 3/8 each)
-    t = np.minimum(np.round(np.arange(stream.size) / rate * base.rate_hz).astype(np.intp), base.z.size - 1)
+    times = np.arange(stream.size) / rate
+    t = np.minimum((times * base.rate_hz + 0.5).astype(np.intp), base.z.size - 1)
     course = _course(stream, rate)
     power = (stream.real**2 + stream.imag**2) / noise_width
     guard = 1.0 / taper
     down = marks.settled[t]
     up = marks.up[t]
-    since_off = _since(marks.off_s, np.arange(stream.size) / rate)
-    before_on = _until(marks.on_s, np.arange(stream.size) / rate)
+    since_off = _since(marks.off_s, times)
+    before_on = _until(marks.on_s, times)
     quiet_gap = ~marks.down[t] & (before_on > 0.005)
     early = quiet_gap & (since_off > 0.005 + 0.5 * guard) & (since_off < 0.02 + 0.5 * guard)
     late = up & (since_off > 0.1) & (before_on > guard)
     return FarNoise(
         down=_typical(power[down]),
-        down_samples=int(down.sum()),
+        down_samples=int(np.count_nonzero(down)),
         just_up=_typical(power[early]) if marks.keyed else None,
         late_up=_typical(power[late]),
         width_hz=noise_width,
         stream=stream,
         rate_hz=rate,
         course=course,
-        gusts=_gusts(course, up if up.sum() > 0.5 * rate else down, rate),
+        gusts=_gusts(course, up if np.count_nonzero(up) > 0.5 * rate else down, rate),
     )
 
 
@@ -296,7 +297,7 @@ def _burst_figures(
     t = course.t
     index = np.minimum((t * track.base.rate_hz).astype(np.intp), track.base.z.size - 1)
     up = track.marks.up
-    use = up[index] if up.sum() > 2 * track.base.rate_hz else np.ones(t.size, bool)
+    use = up[index] if np.count_nonzero(up) > 2 * track.base.rate_hz else np.ones(t.size, bool)
     if track.marks.keyed:
         use &= (_since(track.marks.off_s, t) > 0.03) & (_until(track.marks.on_s, t) > 0.02)
     if use.sum() < 500 or not np.any(course.over[use] > 0):

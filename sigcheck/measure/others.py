@@ -12,7 +12,7 @@ import numpy as np
 
 from sigcheck.measure.noise_heard import FarNoise
 from sigcheck.measure.results import Lines, OtherSignal
-from sigcheck.measure.spectrum import HANN_ENBW_BINS, Survey, peak_bin
+from sigcheck.measure.spectrum import HANN_ENBW_BINS, Survey, peak_bin, quantile_of_columns
 from sigcheck.measure.surroundings import (
     DETECT,
     OTHER_DETECT,
@@ -147,10 +147,10 @@ def _keyed_stations(q: Quiet, s: Survey, track: Track) -> list[float]:
         clear &= np.abs(f - order * track.tone_hz) > _STATION_HZ
     if not clear.any():
         return []
-    loud = np.quantile(heard, 0.9, axis=0)
+    loud = quantile_of_columns(heard, 0.9)
     own = _some(s.density[:, :bins][track.marks.down[at] & ~track.marks.up[at]])
     # frames reach beyond a short gap, so what comes with our own key shows in it, but weaker
-    ours = np.quantile(own, 0.9, axis=0) > 4.0 * loud if own.shape[0] >= _STATION_FRAMES else np.zeros(f.size, bool)
+    ours = quantile_of_columns(own, 0.9) > 4.0 * loud if own.shape[0] >= _STATION_FRAMES else np.zeros(f.size, bool)
     floor = float(np.median(loud[clear]))
     near, far = round(50.0 / s.bin_hz), round(150.0 / s.bin_hz)
     power = np.where(clear, loud, 0.0)

@@ -162,10 +162,11 @@ def skirt(rest: Complex, m: Modulation) -> Skirt | None:
     data = rest[at] * (m.gain[at] * window)
     f = np.abs(fft.fftfreq(length, 1 / m.rate_hz))
     spectra = fft.fft(data, axis=1)
-    mirror = np.conj(spectra[:, (-np.arange(length)) % length])
-    total = (np.abs(spectra) ** 2).mean(axis=0) * scale
-    am = (np.abs(spectra + mirror) ** 2).mean(axis=0) * scale / 4  # transform of the real part
-    pm = (np.abs(spectra - mirror) ** 2).mean(axis=0) * scale / 4
+    mirror = (-np.arange(length)) % length
+    total = (spectra.real**2 + spectra.imag**2).mean(axis=0, dtype=np.float64) * scale
+    # transforms of the real and imaginary parts: |Z(f) +- conj Z(-f)|^2 = |Z(f)|^2 + |Z(-f)|^2 +- 2 Re Z(f) Z(-f)
+    product = 2 * (spectra * spectra[:, mirror]).real.mean(axis=0, dtype=np.float64) * scale
+    am, pm = (np.maximum(total + total[mirror] + part, 0.0) / 4 for part in (product, -product))
     bin_hz = m.rate_hz / length
     upper = np.arange(length) < length // 2
     points = []

@@ -65,7 +65,7 @@ def find_lines(m: Modulation, *, tone_hz: float, additive_mains_hz: float | None
     lines on its grid are that hum, not sidebands.
     """
     blocks = cut_blocks(m, COHERENT_S)
-    span_s = max((m.use[b].sum() for b in blocks), default=0) / m.rate_hz
+    span_s = max((np.count_nonzero(m.use[b]) for b in blocks), default=0) / m.rate_hz
     if span_s < 0.2:
         missing = {k: "too little settled key-down time for a spectrum" for k in ("sideband_floor_dbc", "mains_hz")}
         missing["switching_hz"] = missing["mains_hz"]

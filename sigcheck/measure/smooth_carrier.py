@@ -95,7 +95,7 @@ def to_samples(cycles: Real, level: Real, samples: int, n: int) -> Complex:
     rise = np.diff(level, prepend=level[:1], append=level[-1:])
     part = ((np.arange(samples) + (0.0 if samples % 2 else 0.5)) / samples).astype(np.float32)
     out = np.empty((cycles.size + 1, samples), np.complex64)
-    rows = max(1, (1 << 20) // samples)
+    rows = max(1, (1 << 18) // samples)
     for a in range(0, cycles.size + 1, rows):
         piece = slice(a, a + rows)
         angle = (2 * np.pi * start[piece, None]).astype(np.float32) + (2 * np.pi * step[piece, None]).astype(

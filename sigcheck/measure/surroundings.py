@@ -123,8 +123,8 @@ def quiet_spectrum(track: Track, *, less_leak: bool = False) -> Quiet:
     audio, rate = track.base.audio, track.base.rate_hz
     # the ringing of a steep filter outlasts the edges' guard; where gaps allow it, give it time to die
     calm = worn(track.marks.up, round(0.015 * rate))
-    up = calm if calm.sum() > 0.4 * track.marks.up.sum() else track.marks.up
-    key_up = float(up.sum()) / rate > 1.0
+    up = calm if np.count_nonzero(calm) > 0.4 * np.count_nonzero(track.marks.up) else track.marks.up
+    key_up = bool(np.count_nonzero(up) > rate)
     if key_up and less_leak:
         audio = _less_leak(track, up)
     length = min(audio.size, round(_BLOCK_S * rate))
@@ -135,8 +135,11 @@ def quiet_spectrum(track: Track, *, less_leak: bool = False) -> Quiet:
     weights = np.array([gate.sum(dtype=np.float64) for gate in gates])
     keep = weights > 0.2 * weights.max()
     size = fft.next_fast_len(length)
-    gated = np.array([audio[blocks[k]] * gates[k] for k in np.flatnonzero(keep)])
-    squares = float(sum(gates[k] @ gates[k] for k in np.flatnonzero(keep)))
+    kept = np.flatnonzero(keep).tolist()
+    gated = np.empty((len(kept), length), np.complex64)
+    for row, k in zip(gated, kept, strict=True):
+        np.multiply(audio[blocks[k]], gates[k], out=row)
+    squares = float(sum(gates[k] @ gates[k] for k in kept))
     spectra = fft.fft(gated, size, axis=1)
     power = (spectra.real**2 + spectra.imag**2).sum(axis=0).astype(np.float64) / (weights[keep] ** 2).sum()
     bin_hz = rate / size
@@ -152,7 +155,7 @@ def quiet_spectrum(track: Track, *, less_leak: bool = False) -> Quiet:
         bin_hz=bin_hz,
         blocks=int(keep.sum()),
         key_up=key_up,
-        seconds=float(sum(up[b].sum() if key_up else length for b in blocks)) / rate,
+        seconds=sum(np.count_nonzero(up[b]) if key_up else length for b in blocks) / rate,
         spread=size * squares / float((weights[keep] ** 2).sum()) / HANN_ENBW_BINS,
     )
 
@@ -316,7 +319,7 @@ def _alone(q: Quiet, at: Real, track: Track) -> Mask:
     low, high = track.base.passband_hz
     mirror = 2 * track.tone_hz - at
     inside = (mirror > low) & (mirror < min(high, 0.97 * track.base.rate_hz)) & (np.abs(at - track.tone_hz) > 25.0)
-    there = np.max([q.net(mirror / q.bin_hz + d) for d in (-1, 0, 1)], axis=0)
+    there = q.net(mirror / q.bin_hz + np.array([[-1], [0], [1]])).max(axis=0)
     return np.asarray(inside & (there < _MIRRORED * q.net(at / q.bin_hz)))
 
 
