@@ -202,6 +202,8 @@ _TABLE: dict[str, dict[str, Quantity]] = {
         "text": _q("text"),
         "text_confidence": _percent("confidence in the text", "Mean probability of the characters.", 0),
         "character_confidence": _percent("confidence in each character", "", 0),
+        "other_readings": _q("or else it says", "", 0,
+                             "What it reads with the two tones exchanged, as the wrong sideband does."),
         "n_elements": _q("elements", "", 0),
         "dit_s": _ms("dit", "Half of a dit and the gap after it, so that weighting does not touch it."),
         "wpm": _q("speed", "WPM", 1, "1.2 s over the dit."),

@@ -83,12 +83,13 @@ def off_shift(case: Case) -> Finding:
             return Unseen("the plan does not give a shift")
         if slot.shift_hz is None:
             return Unseen(slot.missing.get("shift_hz", "this signal has no shift"))
-        value, sigma_hz, what = slot.shift_hz, slot.shift_hz_sigma, "mark and space"
+        turned = -1.0 if case.plan.receiver.sideband == "lsb" else 1.0  # such a receiver turns over what it hears
+        value, sigma_hz, what = turned * slot.shift_hz, slot.shift_hz_sigma, "mark and space"
     off = value / wanted_hz - 1.0
     sigma = None if sigma_hz is None else sigma_hz / wanted_hz
     text = f"{what} {abs(value):.2f} Hz apart instead of {wanted_hz:.2f} Hz"
     if value < 0:
-        text = f"mark and space are exchanged (shift {value:.2f} Hz), as the wrong sideband does"
+        text = f"mark and space are exchanged (shift {value:.2f} Hz on the air), as the wrong sideband does"
     return signed(about_zero(case, "off-shift", off, sigma, None, text), off)
 
 

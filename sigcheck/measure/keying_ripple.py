@@ -89,6 +89,8 @@ def _strongest(level: Real, inside: Mask, cell_s: float) -> float | None:
     power = np.mean(np.abs(np.fft.rfft(level, size, axis=1)) ** 2 / np.maximum(inside.sum(axis=1), 1)[:, None], axis=0)
     hz = np.fft.rfftfreq(size, cell_s)
     some = (hz >= _SEARCHED_HZ[0]) & (hz <= _SEARCHED_HZ[1])
+    if not some.any():  # the elements were cut out at a rate too low to hold a ripple
+        return None
     best = int(np.argmax(power[some]))
     return float(hz[some][best]) if power[some][best] > _STANDS_OUT * np.median(power[some]) else None
 

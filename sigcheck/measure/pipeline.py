@@ -29,6 +29,7 @@ from sigcheck.measure import (
     slot_values,
     slow,
     slow_results,
+    slow_signal,
     spectrum,
     surroundings,
     transmissions,
@@ -107,7 +108,7 @@ def measure(
         "steps_taken": steps,
     }
     sent = plan.main if plan is not None else None
-    slowly: slow.SlowKeying | None = None
+    slowly: slow_signal.SlowKeying | None = None
     unread: str | None = None
     keyed_marks = None if isinstance(found, carrier.NotFound) else segmentation.segment(found)
     slots, looked = None, False
@@ -132,7 +133,7 @@ def measure(
         assert keyed_marks is not None  # it was found
         base, path_hz, marks = found, found.path_hz, keyed_marks
         read = slow.find(survey, base, marks, plan)
-        if isinstance(read, slow.Refused):
+        if isinstance(read, slow_signal.Refused):
             unread = read.reason
         else:
             slowly = read
@@ -184,8 +185,8 @@ def measure(
         keyed = slow_results.measure_keying(shifted)
     if slowly is not None and shifted is None:
         keyed = slow_results.without_unseen_edges(keyed, slowly)
-    if unread is not None and slowly is None and keyed.text is None:
-        keyed = replace(keyed, missing={**keyed.missing, "text": unread})
+    if unread is not None and slowly is None:
+        keyed = slow_results.unread(keyed, unread)
     moved = drift.measure_drift(track)
     if shifted is not None:
         moved = slow_results.by_frequencies(moved, shifted)

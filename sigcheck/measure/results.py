@@ -228,6 +228,7 @@ class Keying(Family):
     text: str | None = None
     text_confidence: float | None = None  # mean probability of the characters
     character_confidence: tuple[float, ...] = ()
+    other_readings: tuple[str, ...] = ()  # what else it may say: shifted keying that may be upside down
     n_elements: int | None = None
     dit_s: float | None = None
     dit_s_sigma: float | None = None

@@ -102,6 +102,11 @@ class PathFit:
         """Rms of the runs' frequencies about the fit."""
         return float(np.sqrt(np.mean(self.rest**2)))
 
+    @property
+    def usual_rest_hz(self) -> float:
+        """The same from the median, which a few runs that have faded do not move."""
+        return 1.48 * float(np.median(np.abs(self.rest)))
+
     def misfit(self, settled_hz: float, most: float) -> float:
         """Half the squared misfits of all runs, at most ``most`` each; the transmitter itself holds ``settled_hz``."""
         return float(np.minimum(0.5 * self.rest**2 / (self.variance + settled_hz**2), most).sum())

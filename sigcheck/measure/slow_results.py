@@ -13,12 +13,13 @@ import numpy as np
 from sigcheck.measure import carrier
 from sigcheck.measure.keying import designator
 from sigcheck.measure.results import Drift, Keying, OtherSignal, Signal, Slot, not_measured_names
-from sigcheck.measure.slow import EDGES_ENERGY, SHORTEST_DIT_S, Elements, SlowKeying
 from sigcheck.measure.slow_runs import HIGH
+from sigcheck.measure.slow_signal import EDGES_ENERGY, SHORTEST_DIT_S, Elements, SlowKeying
 from sigcheck.measure.spectrum import Survey
 from sigcheck.measure.track import Baseband, Marks, Mask, Real, Track
 
 _OWN_HZ = 15.0
+_PLAIN = 0.97  # confidence in a text that is keyed on and off
 _REFERENCE_DB = 10 * float(np.log10(2500.0))  # bandwidth in which a signal-to-noise ratio is stated
 _FASTEST = 0.8  # of the shortest dit: its length is not known exactly while reading
 _LEAST_FREE = 3  # edges more than unknowns, to tell their scatter from
@@ -102,6 +103,14 @@ def as_shifted(signal: Signal, found: SlowKeying) -> Signal:
     )
 
 
+def unread(keyed: Keying, why: str) -> Keying:
+    """Keying of a signal that is shifted and can't be read: what its one tone spells is no text, unless it is plain."""
+    if keyed.text is not None and (keyed.text_confidence or 0.0) > _PLAIN:
+        return keyed
+    missing = {**keyed.missing, "text": why, "text_confidence": why}
+    return replace(keyed, text=None, text_confidence=None, character_confidence=(), missing=missing)
+
+
 def without_unseen_edges(keyed: Keying, found: SlowKeying) -> Keying:
     """Keying whose single edges noise hides, without what was read off them; the text is that of the whole runs."""
     if found.dit_energy > EDGES_ENERGY:
@@ -140,6 +149,7 @@ def measure_keying(found: SlowKeying) -> Keying:
             "text": e.decoded.text,
             "text_confidence": float(np.mean(e.confidences)),
             "character_confidence": e.confidences,
+            "other_readings": () if e.exchanged is None else (e.exchanged,),
         }
     if dit is not None:
         values |= {"dit_s": dit, "dit_s_sigma": sigma, "wpm": 1.2 / dit, "wpm_sigma": 1.2 * sigma / dit**2}
@@ -181,9 +191,7 @@ def _spaced(e: Elements, grain: float) -> tuple[float | None, float, tuple[float
     timing = e.decoded.timing
     if timing is None:
         return None, 0.0, None
-    cut = e.on_s.size - timing.dah.size
-    first = cut if cut and e.on_s[0] < 0.1 else 0
-    on = e.on_s[first : first + timing.dah.size]
+    on = e.on_s[e.cut : e.cut + timing.dah.size]
     character = np.append(0, np.cumsum(timing.gap > 0))
     inside = character[1:] == character[:-1]
     steps = [np.append(0, np.cumsum(inside & (timing.dah[:-1] == kind))) for kind in (False, True)]

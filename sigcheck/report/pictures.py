@@ -255,6 +255,8 @@ def _tones(result: Result, views: Views) -> Drawn:
         return ()  # only shifted keying has them
     text = (result.get("keying") or {}).get("text")
     read = f"Read as “{text}”. " if text else "No text was read. "
+    for other in (result.get("keying") or {}).get("other_readings") or ():
+        read += f"If the two tones are exchanged, it says “{other}”. "
     caption = f"{read}Each bar is a stretch on one of the two tones, {_number(result, 'slot.shift_hz')} apart. "
     caption += "Open squares: most energy lies elsewhere."
     return caption, figures.tones(view, f"Which of the two tones was on. {read.strip()}")

@@ -82,6 +82,11 @@ def _mistakes(result: Mapping[str, Any], plan: Plan) -> list[str]:
     dit_s = (result.get("keying") or {}).get("dit_s")
     shift_hz = (result.get("slot") or {}).get("shift_hz")
     sent, out = plan.main, []
+    for other in (result.get("keying") or {}).get("other_readings") or ():
+        out.append(
+            f"It may be upside down, as the wrong sideband makes it, and then it says {other!r}: a plan that gives the "
+            "receiver's sideband or the text tells"
+        )
     if dit_s and sent.dit_s is not None and _alike(1.2 / dit_s, sent.dit_s) and not _alike(dit_s, sent.dit_s):
         out.append(
             f"It sends {1.2 / dit_s:.3g} WPM, and a dit of {sent.dit_s:g} s was planned: the length of the dit was "
@@ -92,7 +97,8 @@ def _mistakes(result: Mapping[str, Any], plan: Plan) -> list[str]:
             f"Its dits last {dit_s:.3g} s, and {sent.speed_wpm:g} WPM were planned: the speed was set as the length "
             "of a dit"
         )
-    if shift_hz is not None and shift_hz < 0 and sent.shift_hz is not None:
+    turned = plan.receiver.sideband == "lsb"  # such a receiver turns over what it hears
+    if shift_hz is not None and (shift_hz < 0) != turned and sent.shift_hz is not None:
         side = {"usb": "lsb", "lsb": "usb"}.get(plan.receiver.sideband or "", "the other sideband")
         out.append(f"The shift is upside down: the receiver may have stood on {side}, or the two tones are exchanged")
     return out

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from sigcheck.measure.pipeline import Measured, measure
-from sigcheck.measure.slow import _gap_classes
 from sigcheck.measure.slow_fit import ToneFit, fit_path
+from sigcheck.measure.slow_text import gap_classes
 from sigcheck.plan import Plan
 from sigcheck.recording import from_samples
 from tests.independent.slow import Slow, heard_text, samples
@@ -123,7 +123,7 @@ def test_gaps_of_dfcw_are_sorted_by_their_own_scatter(inner: float) -> None:
     wrong, sure = 0, []
     for _ in range(40):
         gap = inner * np.array([1.0, 3.0, 6.0])[true] + rng.normal(0.0, 2.5 / 30, true.size)
-        kind, probability = _gap_classes(2.0 * gap, 2.0, 30.0)
+        kind, probability = gap_classes(2.0 * gap, 2.0, 30.0)
         wrong += int(np.sum(kind != true))
         sure.append(float(np.mean(1 - probability)))
     assert wrong <= 12  # of 1280; the probabilities expect fewer than that, too

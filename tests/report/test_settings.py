@@ -71,5 +71,8 @@ def test_settings_taken_for_one_another() -> None:
     right = {"plan": {"sent": {"keying": "cw", "speed_wpm": 6}}, "keying": {"dit_s": 0.2}}
     assert setting_lines(right) == []
     shifted = {"keying": "fskcw", "dit_s": 6.0, "shift_hz": 5.0}
-    inverted = {"plan": {"sent": shifted, "receiver": {"sideband": "lsb"}}, "slot": {"shift_hz": -5.0}}
-    assert "may have stood on usb" in setting_lines(inverted)[0]
+    # audio of an lsb receiver is the dial less what is on the air, so an upward shift goes down there
+    for side, other, heard in (("lsb", "usb", 5.0), ("usb", "lsb", -5.0)):
+        inverted = {"plan": {"sent": shifted, "receiver": {"sideband": side}}, "slot": {"shift_hz": heard}}
+        assert f"may have stood on {other}" in setting_lines(inverted)[0]
+        assert setting_lines({**inverted, "slot": {"shift_hz": -heard}}) == []
