@@ -47,7 +47,8 @@ from sigcheck.measure.track import Real, Track
 _PRICE_RATE = 12.0
 _PRICE_WARM_UP = 18.0
 _PRICE_STEP = (9.0, 2.0)
-_PRICE_NOISE = {"white": 0.0, "white-fm": 8.0, "bounded": 8.0, "random-walk-fm": 13.0}
+# Flicker lies between white and random-walk noise, which choose as well without it; their sigmas need it.
+_PRICE_NOISE = {"white": 0.0, "white-fm": 8.0, "flicker-fm": np.inf, "bounded": 8.0, "random-walk-fm": 13.0}
 _MOST_STEPS = 40
 _SEARCH_BLOCKS = 200
 # Keying, filter and gain control turn the phase of one element against the next by some thousandths

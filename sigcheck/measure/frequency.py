@@ -8,7 +8,8 @@ import numpy as np
 
 from sigcheck.measure.cells import CELL_S, Cells, cells, chirp_fit
 from sigcheck.measure.following import SEARCH_HZ, follow, follow_weak
-from sigcheck.measure.oscillator_noise import Noise, NoiseFits
+from sigcheck.measure.noise_kernels import Wandering
+from sigcheck.measure.oscillator_noise import Noise, NoiseFits, mixed
 from sigcheck.measure.own_frequencies import element_frequencies
 from sigcheck.measure.phase_jumps import phase_jumps
 from sigcheck.measure.phase_record import (
@@ -19,6 +20,7 @@ from sigcheck.measure.phase_record import (
     phase_record,
     with_breaks_at_gaps,
 )
+from sigcheck.measure.realised_mean import realised_mean
 from sigcheck.measure.smooth_carrier import Follower, at_all_cells, smooth, to_samples
 from sigcheck.measure.straight_tone import straightened
 from sigcheck.measure.track import Baseband, Marks, Real, Track
@@ -27,6 +29,8 @@ _RARE = 0.05  # a wander less probable than this is not looked into
 _DOUBTFUL_ENERGY = 2000.0  # over noise density: above it the power shows where the signal begins
 _EDGE_S = 0.005  # rise of a usual edge
 _EDGE_LEAST_S = 1e-4
+_WANDERING: tuple[Wandering, ...] = ("flicker-fm", "random-walk-fm", "smooth-fm")
+_UNLIKELY = 0.05  # of all wandering: a kind that is not looked into
 _RATE_PRETEST = 3.0  # a drift rate below three sigma is taken as none: the mean is then sharper
 
 
@@ -132,10 +136,12 @@ def _lost(base: Baseband, marks: Marks) -> Track:
 def _mean_frequency(c: Cells, settled: Cells, follower: Follower) -> tuple[float, float]:
     """Mean key-down audio frequency in Hz and its sigma."""
     if not follower.coherent:
-        return _mean_of_elements(element_frequencies(c, settled, follower.phase))
+        record = element_frequencies(c, settled, follower.phase)
+        noise = Noise(record.merged(NOISE_BLOCKS), smooth=True)
+        return _averaged(record, noise, noise.fits(noise.design(1)), noise.design(1).shape[1] - 1)
     breaks = np.array([jump.time_s for jump in phase_jumps(c, follower.phase)])
     record = with_breaks_at_gaps(phase_record(c, follower.phase, most=MOST_BLOCKS, breaks_s=breaks))
-    noise = Noise(record.merged(NOISE_BLOCKS))
+    noise = Noise(record.merged(NOISE_BLOCKS), smooth=True)
     middle_s = noise.record.middle_s
     order, fits = 2, noise.fits(noise.design(2))
     rate, rate_sigma = fits.average(noise.design(2).shape[1] - 1)
@@ -148,68 +154,70 @@ def _mean_frequency(c: Cells, settled: Cells, follower: Follower) -> tuple[float
         beta, cov = chirp_fit(c, follower.phase, order=order, middle_s=middle_s, group=group)
         fits.beta[0, column] = beta[0]
         fits.cov[0, column, column] = cov[0, 0] * fits.scale[0]
-    value, sigma = _with_realised_mean(record, noise, design, fits, column)
-    if order == 2:
-        sigma = float(np.hypot(sigma, rate * _middle_sigma(c, follower)))
-    return record.base_hz + value, sigma
+    hertz, sigma = _averaged(record, noise, fits, column)
+    if record.runs.shape[0] > 1:
+        sigma = float(np.hypot(sigma, _by_edges(c, settled, follower, record, _moving(noise, fits, design))))
+    return hertz, sigma
 
 
-def _middle_sigma(c: Cells, follower: Follower) -> float:
-    """How surely the mean time of the key-down is known, in seconds: each edge of each mark is off a little.
-
-    An edge of a usual 5 ms in noise of density N0 is placed to sqrt(N0 5 ms) / A, and no better than a
-    tenth of a millisecond, as filter and keying bend it.
-    """
-    if c.run_start.size < 2:
-        return 0.0  # the recording's own ends are exact
-    power = float(np.median(follower.level)) ** 2
-    edge = float(np.hypot(np.sqrt(c.noise_density * _EDGE_S / power), _EDGE_LEAST_S))
-    ends = np.concatenate([c.t[c.run_start], c.t[np.append(c.run_start[1:] - 1, c.t.size - 1)]])
-    return edge * float(np.sqrt(np.sum((ends - np.average(c.t, weights=c.seconds)) ** 2))) / float(c.seconds.sum())
-
-
-def _mean_of_elements(record: Record) -> tuple[float, float]:
-    noise = Noise(record.merged(NOISE_BLOCKS))
-    design = noise.design(1)
-    fits = noise.fits(design)
-    value, sigma = _with_realised_mean(record, noise, design, fits, design.shape[1] - 1)
-    return record.base_hz + value, sigma
-
-
-def _with_realised_mean(fine: Record, noise: Noise, design: Real, fits: NoiseFits, column: int) -> tuple[float, float]:
-    """Frequency and sigma over all noise candidates, the wandering ones by what the tone really did."""
-    share = fits.probability("random-walk-fm")
-    values, variances = list(fits.beta[:, column]), list(fits.cov[:, column, column])
-    weights = list(fits.weight)
-    weights = [0.0 if f == "random-walk-fm" else w for f, w in zip(fits.family, weights, strict=True)]
+def _averaged(record: Record, noise: Noise, fits: NoiseFits, column: int) -> tuple[float, float]:
+    """Frequency in Hz and sigma over all noise candidates, the wandering ones by what the tone really did."""
+    family = np.array(fits.family)
+    weight = fits.weight.copy()
     # Of white frequency noise the whole time's mean is known to q / span (variance); what it was in the heard part
     # of it alone departs from that by q (1 / heard - 1 / span).
-    heard = min(1.0, float(fine.seconds.sum()) / max(fine.span_s, 1e-9))
-    apart = max(1.0, 1.0 / heard - 1.0) if fine.is_phase else 1.0
-    variances = [v * apart if f == "white-fm" else v for f, v in zip(fits.family, variances, strict=True)]
+    heard = min(1.0, float(record.seconds.sum()) / max(record.span_s, 1e-9))
+    apart = max(1.0, 1.0 / heard - 1.0) if record.is_phase else 1.0
+    values = fits.beta[:, column].copy()
+    variances = fits.cov[:, column, column] * np.where(family == "white-fm", apart, 1.0)
+    wandering = np.isin(family, _WANDERING)
+    share = float(weight[wandering].sum())
+    weight[wandering] = 0.0
     if share > _RARE:
-        mean, sigma = _realised_mean(fine, noise, design, fits)
-        values.append(mean)
-        variances.append(sigma**2)
-        weights.append(share)
-    value = float(np.average(values, weights=weights))
-    inner = np.array(variances) + (np.array(values) - value) ** 2
-    return value, float(np.sqrt(np.average(inner, weights=weights)))
+        for kind in _WANDERING:
+            whole = fits.probability(kind)
+            if whole > _UNLIKELY * share:  # the likeliest strength stands for all
+                k = int(np.argmax(np.where(family == kind, fits.weight, -1.0)))
+                weight[k] = whole
+                values[k], sigma = realised_mean(record, kind, float(fits.power[k]), float(fits.scale[k]))
+                variances[k] = sigma**2
+    kept = weight > 0.0
+    value, sigma = mixed(values[kept], np.sqrt(variances[kept]), weight[kept])
+    return record.base_hz + value, sigma
 
 
-def _realised_mean(fine: Record, noise: Noise, design: Real, fits: NoiseFits) -> tuple[float, float]:
-    """Mean frequency that a wandering tone had while the key was down.
+def _moving(noise: Noise, fits: NoiseFits, design: Real) -> tuple[Real, Real]:
+    """Times (m,) and the frequency there, its additive noise taken out."""
+    r, smooth = noise.record, noise.smoothed(design, fits, int(np.argmax(fits.weight)))
+    if not r.is_phase:
+        return r.t, smooth
+    same = np.diff(r.group) == 0
+    return 0.5 * (r.t[1:] + r.t[:-1])[same], (np.diff(smooth) / np.diff(r.t))[same]
 
-    From the fine blocks as they are, or from the merged ones freed of noise but blurred, whichever
-    is the more certain.
+
+def _by_edges(c: Cells, settled: Cells, follower: Follower, record: Record, moving: tuple[Real, Real]) -> float:
+    """Uncertainty of the mean frequency from not knowing exactly when the key was down, where the frequency moves.
+
+    An edge of a usual 5 ms in noise of density N0 is placed to sqrt(N0 5 ms) / A, and no better than a
+    tenth of a millisecond, as filter and keying bend it. And all elements are longer or shorter together as
+    their edges are counted by time or by power.
     """
-    weights = fine.frequency_weights()
-    direct = float(weights @ fine.y)
-    noise_sigma = float(np.sqrt(weights**2 @ fine.var))
-    direct_sigma = np.hypot(noise_sigma, fine.gap_sigma())
-    k, _ = fits.best("random-walk-fm")
-    smooth, sigma = noise.realised_mean(design, fits, k)
-    merged = float(noise.record.frequency_weights() @ noise.record.y)
-    blur = max(abs(merged - direct) - 2 * noise_sigma, 0.0)
-    smooth_sigma = float(np.sqrt(sigma**2 + blur**2 + noise.record.gap_sigma() ** 2))
-    return (direct, float(direct_sigma)) if direct_sigma <= smooth_sigma else (smooth, smooth_sigma)
+    t, hz = moving
+    if t.size < 2:
+        return 0.0
+    power = float(np.median(follower.level)) ** 2
+    edge = float(np.hypot(np.sqrt(c.noise_density * _EDGE_S / power), _EDGE_LEAST_S))
+    off = np.interp(record.runs, t, hz)
+    length = record.runs[:, 1] - record.runs[:, 0]
+    off -= np.average(off.mean(axis=1), weights=length)
+    common = _lost_at_edges(c, settled) * float(np.sum(off))
+    return float(np.hypot(edge * np.sqrt(np.sum(off**2)), common)) / float(length.sum())
+
+
+def _lost_at_edges(c: Cells, settled: Cells) -> float:
+    """Seconds by which a mark is longer at each end than its energy is at its settled power."""
+    if settled.t.size < 3:
+        return 0.0
+    energy, inner = (float(np.sum(np.abs(x.s) ** 2 / x.seconds - x.noise_density)) for x in (c, settled))
+    lost = c.seconds.sum() - energy * settled.seconds.sum() / max(inner, 1e-300)
+    return float(np.clip(lost / (2 * c.run_start.size), 0.0, _EDGE_S))

@@ -8,17 +8,21 @@ from typing import Literal
 
 import numpy as np
 
+from sigcheck.measure.noise_kernels import Wandering, from_the_first, over_blocks
 from sigcheck.measure.phase_record import Record
 from sigcheck.measure.track import Real
 
-Family = Literal["white", "white-fm", "bounded", "random-walk-fm"]
+Family = Literal["white", "bounded"] | Wandering
 
 # How freely the stated noise density may be doubted: as if it had been measured from so many
 # independent values (30 are worth a quarter of its value, about a decibel).
 _DENSITY_DOF = 30.0
 # Before looking: most recordings hold additive noise only, as far as they can show.
-_PRIOR: dict[Family, float] = {"white": 0.85, "white-fm": 0.06, "bounded": 0.03, "random-walk-fm": 0.06}
-_RATIOS = 10.0 ** np.arange(-1.0, 9.1, 0.5)  # power of the slow noise over the additive one
+_PRIOR: dict[Family, float] = {
+    "white": 0.85, "white-fm": 0.05, "flicker-fm": 0.04, "bounded": 0.02, "random-walk-fm": 0.04, "smooth-fm": 0.04,
+}  # fmt: skip
+_NORMAL_95 = 1.95996
+_RATIOS = 10.0 ** np.arange(-1.0, 13.1, 0.5)  # power of the slow noise over the additive one
 
 
 @dataclass(frozen=True)
@@ -27,7 +31,8 @@ class NoiseFits:
 
     ``family`` and ``ratio`` name the candidate; ``beta`` (k, p) and ``cov`` (k, p, p) its solution;
     ``misfit`` -2 log likelihood at the best parameters (for comparing models); ``weight`` the
-    candidate's posterior probability; ``scale`` (k,) the additive variance over the stated one.
+    candidate's posterior probability; ``scale`` (k,) the additive variance over the stated one; ``power``
+    (k,) what the slow noise's kernel counts by, before that scale.
     """
 
     family: tuple[Family, ...]
@@ -37,6 +42,7 @@ class NoiseFits:
     misfit: Real
     weight: Real
     scale: Real
+    power: Real
 
     def best(self, *families: Family) -> tuple[int, float]:
         """Candidate of lowest misfit among ``families`` (all if none) and that misfit."""
@@ -50,9 +56,26 @@ class NoiseFits:
 
     def average(self, which: int) -> tuple[float, float]:
         """Parameter and its sigma, averaged over the candidates by their probability."""
-        value = float(self.weight @ self.beta[:, which])
-        inner = self.cov[:, which, which] + (self.beta[:, which] - value) ** 2
-        return value, float(np.sqrt(self.weight @ inner))
+        return mixed(self.beta[:, which], np.sqrt(self.cov[:, which, which]), self.weight)
+
+
+def mixed(values: Real, sigmas: Real, weights: Real) -> tuple[float, float]:
+    """Mean of normal distributions (k,) with weights, and the sigma whose 1.96 hold 95 % of them all.
+
+    A few percent of far wider ones would blow up a root of the mean square and yet leave it too narrow where a
+    third of them is wide.
+    """
+    from scipy.special import ndtr
+
+    w = weights / weights.sum()
+    value = float(w @ values)
+    off, sigmas = values - value, np.maximum(sigmas, 1e-300)
+    low, high = 0.0, float(np.max(np.abs(off) + 2.0 * sigmas))
+    for _ in range(40):
+        reach = 0.5 * (low + high)
+        inside = float(w @ (ndtr((reach - off) / sigmas) - ndtr((-reach - off) / sigmas)))
+        low, high = (reach, high) if inside < 0.95 else (low, reach)
+    return value, high / _NORMAL_95
 
 
 class Noise:
@@ -64,25 +87,30 @@ class Noise:
     own scatter up and many do.
     """
 
-    def __init__(self, record: Record) -> None:
+    def __init__(self, record: Record, *, smooth: bool = False) -> None:
         self.record = record
         self._root = np.sqrt(record.var)
-        self._families: list[tuple[Family, Real, Real, Real]] = []  # name, ratios, eigenvalues, vectors
+        # name, ratios, power of the kernel at a ratio of 1, eigenvalues, vectors
+        self._families: list[tuple[Family, Real, float, Real, Real]] = []
         m = record.t.size
-        self._families.append(("white", np.zeros(1), np.zeros(m), np.eye(m)))
+        self._families.append(("white", np.zeros(1), 0.0, np.zeros(m), np.eye(m)))
         if m >= 6:
-            for name, kernel in _kernels(record):
-                self._add(name, kernel)
+            for name, kernel, order in _kernels(record, smooth=smooth):
+                self._add(name, kernel, order)
 
-    def _add(self, name: Family, kernel: Real) -> None:
+    def _add(self, name: Family, kernel: Real, order: int) -> None:
         k = kernel / np.outer(self._root, self._root)
-        x = self.design(1) / self._root[:, None]
-        q, _ = np.linalg.qr(x)
+        if order:  # of a generalised covariance what is beyond that polynomial
+            q, _ = np.linalg.qr(self.design(order) / self._root[:, None])
+            k = k - q @ (q.T @ k)
+            k = k - (k @ q) @ q.T
+        q, _ = np.linalg.qr(self.design(1) / self._root[:, None])
         seen = np.trace(k) - np.trace(q.T @ k @ q)  # what the kernel adds beyond a constant frequency
         if not np.isfinite(seen) or seen <= 0:
             return
-        values, vectors = np.linalg.eigh(k * (k.shape[0] / seen))
-        self._families.append((name, _RATIOS, np.maximum(values, 0.0), vectors))
+        power = k.shape[0] / seen
+        values, vectors = np.linalg.eigh(k * power)
+        self._families.append((name, _RATIOS, power, np.maximum(values, 0.0), vectors))
 
     @property
     def perfect_misfit(self) -> float:
@@ -106,8 +134,8 @@ class Noise:
         left = y - x @ start
         m, p = x.shape
         names: list[Family] = []
-        ratios, betas, covs, misfits, posteriors, scales = [], [], [], [], [], []
-        for name, ratio, values, vectors in self._families:
+        ratios, betas, covs, misfits, posteriors, scales, powers = [], [], [], [], [], [], []
+        for name, ratio, power, values, vectors in self._families:
             xf, yf = vectors.T @ x, vectors.T @ left
             w = 1.0 / (1.0 + ratio[:, None] * values[None, :])
             weighted = w[:, :, None] * xf
@@ -130,6 +158,7 @@ class Noise:
             reml = (_DENSITY_DOF + m - p) * np.log1p(q / _DENSITY_DOF) + logdet + det
             posteriors.append(2 * np.log(_PRIOR[name] / ratio.size) - reml)
             scales.append(spread)
+            powers.append(ratio * power)
         posterior = np.concatenate(posteriors)
         weight = np.exp(0.5 * (posterior - posterior.max()))
         return NoiseFits(
@@ -140,10 +169,11 @@ class Noise:
             misfit=np.concatenate(misfits),
             weight=weight / weight.sum(),
             scale=np.concatenate(scales),
+            power=np.concatenate(powers),
         )
 
     def _basis(self, family: Family) -> tuple[Real, Real]:
-        return next((values, vectors) for name, _, values, vectors in self._families if name == family)
+        return next((values, vectors) for name, _, _, values, vectors in self._families if name == family)
 
     def smoothed(self, design: Real, fits: NoiseFits, which: int) -> Real:
         """The record's values without their additive noise: best linear prediction under one candidate."""
@@ -152,38 +182,20 @@ class Noise:
         rest = y - (design / self._root[:, None]) @ fits.beta[which]
         return np.asarray((y - (vectors / (1.0 + fits.ratio[which] * values)) @ (vectors.T @ rest)) * self._root)
 
-    def realised_mean(self, design: Real, fits: NoiseFits, which: int) -> tuple[float, float]:
-        """Mean frequency that the tone really had over the key-down time, and its sigma.
 
-        Where the frequency wanders there is no underlying value to estimate, but what it did is
-        known: the best linear prediction of the phase without its additive noise.
-        """
-        values, vectors = self._basis(fits.family[which])
-        inverse = 1.0 / (1.0 + fits.ratio[which] * values)
-        x = design / self._root[:, None]
-        smooth = self.smoothed(design, fits, which) / self._root
-        want = self.record.frequency_weights() * self._root
-        xf = vectors.T @ x
-        p = inverse[:, None] * xf
-        normal = np.linalg.pinv(xf.T @ p, hermitian=True)
-        wf = vectors.T @ want
-        lost = np.sum(inverse * wf**2) - (wf @ p) @ normal @ (p.T @ wf)
-        variance = max(float(want @ want - lost), 0.0) * fits.scale[which]
-        return float(want @ smooth), float(np.sqrt(variance))
+def _kernels(r: Record, *, smooth: bool) -> list[tuple[Family, Real, int]]:
+    """Covariance shapes of oscillator noise over the record's blocks, and the order of those that are generalised.
 
-
-def _kernels(r: Record) -> list[tuple[Family, Real]]:
-    """Covariance shapes of oscillator noise over the record's blocks.
-
-    White frequency noise: the phase is a random walk. Random-walk frequency noise: its integral.
     Bounded: phase (or frequency) that wanders for three blocks' length and comes back, as
     fading and imperfectly averaged hum make it.
     """
-    t = r.t - r.first[0]
-    low, high = np.minimum(t[:, None], t[None, :]), np.maximum(t[:, None], t[None, :])
     memory = 3.0 * r.span_s / r.t.size
-    bounded = np.exp(-np.abs(t[:, None] - t[None, :]) / memory)
+    bounded = np.exp(-np.abs(r.t[:, None] - r.t[None, :]) / memory)
+    out: list[tuple[Family, Real, int]] = [("bounded", bounded, 0)]
     if r.is_phase:
-        walk = low**2 * (3 * high - low) / 6
-        return [("white-fm", low), ("bounded", bounded), ("random-walk-fm", walk)]
-    return [("bounded", bounded), ("random-walk-fm", low)]
+        out.append(("white-fm", from_the_first("white-fm", r), 0))
+    out.append(("flicker-fm", over_blocks("flicker-fm", r), 1))
+    out.append(("random-walk-fm", from_the_first("random-walk-fm", r), 0))
+    if smooth:
+        out.append(("smooth-fm", over_blocks("smooth-fm", r), 2))
+    return out

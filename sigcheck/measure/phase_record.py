@@ -177,63 +177,6 @@ class Record:
         fade = (1 - 0.5 * w * w * self.spread) / w if np.max(w * w * self.spread) < 1 else 1 / w
         return np.column_stack([np.sin(u) * fade, -np.cos(u) * fade])
 
-    def frequency_weights(self) -> Real:
-        """Weights (m,) whose product with ``y`` is the mean frequency over the key-down time.
-
-        Between two blocks of one group the frequency is the phase gained over the time; it is
-        carried to the key-down time by straight lines from one such interval to the next, and on at
-        both ends.
-        """
-        out = np.zeros(self.t.size)
-        if not self.is_phase:
-            return np.asarray(self.seconds / self.seconds.sum())
-        pairs = np.flatnonzero(np.diff(self.group) == 0)
-        if not pairs.size:
-            return out
-        middle = 0.5 * (self.t[pairs] + self.t[pairs + 1])
-        share = self._interval_shares(middle) if pairs.size > 1 else np.ones_like(middle)
-        rate = share / (self.t[pairs + 1] - self.t[pairs])
-        np.add.at(out, pairs + 1, rate)
-        np.add.at(out, pairs, -rate)
-        return out
-
-    def gap_sigma(self) -> float:
-        """Uncertainty of the mean frequency from not having heard the tone in the gaps.
-
-        The phase gained over a gap is known, when in it the frequency changed is not. For a random walk of
-        q Hz^2/s and intervals of length T, half of them deaf, the mean over the heard half departs from that
-        over the interval by q T / 12 (variance), and the second difference of the intervals' means is q T: the
-        one is known by the other. Before the first block's middle and after the last one's the frequency is
-        carried on in a straight line, which is as unsure.
-        """
-        pairs = np.flatnonzero(np.diff(self.group) == 0) if self.is_phase else np.empty(0, np.intp)
-        if pairs.size < 4:
-            return 0.0
-        apart = np.diff(self.t)[pairs]
-        hz = np.diff(self.y)[pairs] / apart
-        noise = (self.var[pairs] + self.var[pairs + 1]) / apart**2
-        share = self.seconds[pairs[1:-1]] / self.seconds.sum()
-        bend = share**2 * np.diff(hz, 2) ** 2
-        by_noise = share**2 * (noise[2:] + 4 * noise[1:-1] + noise[:-2])
-        left = float(bend.sum() - by_noise.sum() - 3 * np.sqrt(2 * np.sum(by_noise**2)))
-        span_s = float(np.sum(apart)) * (1 + 1 / pairs.size)  # of the blocks and of the gaps between them
-        deaf = max(0.0, 1.0 - float(self.seconds.sum()) / max(span_s, 1e-9))
-        moved = max(float(np.mean(np.diff(hz, 2) ** 2) - np.mean(noise[2:] + 4 * noise[1:-1] + noise[:-2])), 0.0)
-        ends = np.array([self.t[0] - self.first[0], self.last[-1] - self.t[-1]]) / max(float(self.seconds.sum()), 1e-9)
-        beyond = moved * float(np.sum(ends**2)) / 3
-        return float(np.sqrt(deaf**2 * max(left, 0.0) / 3 + beyond))
-
-    def _interval_shares(self, middle: Real) -> Real:
-        """How much the mean over the key-down time holds of the values at ``middle``."""
-        parts = (np.arange(8) + 0.5) / 8
-        t = (self.first[:, None] + (self.last - self.first)[:, None] * parts).ravel()
-        weight = np.repeat(self.seconds / (8 * self.seconds.sum()), 8)
-        k = np.clip(np.searchsorted(middle, t) - 1, 0, middle.size - 2)
-        along = np.clip((t - middle[k]) / (middle[k + 1] - middle[k]), -1.0, 2.0)
-        return np.asarray(
-            np.bincount(k, weight * (1 - along), middle.size) + np.bincount(k + 1, weight * along, middle.size)
-        )
-
 
 _ARRAYS = ("t", "y", "var", "seconds", "spread", "first", "last", "group")
 
