@@ -47,8 +47,11 @@ def measure_backwave(
         out.lack("too little settled key-up between the elements", *names)
         return
     index = at[:, None] + np.arange(length)
-    reference = track.carrier[index] if track.coherent else np.complex64(1.0)
-    turned = track.base.z[index] * np.conj(reference / np.maximum(np.abs(reference), 1e-30))
+    turned = track.base.z[index]
+    if track.coherent:
+        reference = track.carrier[index]
+        turned *= np.conj(reference)
+        turned *= 1 / np.maximum(np.abs(reference), 1e-30)
     if not track.coherent:
         offset = track.tone_hz - float(np.mean(track.base.path_hz[track.marks.down]))
         turned = turned * np.exp(-2j * np.pi * offset * np.arange(length) / rate)

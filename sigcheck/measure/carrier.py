@@ -211,7 +211,7 @@ def _blocks(s: Survey, noise: Real) -> tuple[NDArray[np.float32], int]:
     weight = 1.0 / np.maximum(1.0, crash / 3.0)  # a gain control's own swing (some dB) is left alone
     count = -(-s.density.shape[0] // per_block)
     padded = np.zeros((count * per_block, s.density.shape[1]), np.float32)
-    padded[: s.density.shape[0]] = s.density * weight[:, None].astype(np.float32)
+    np.multiply(s.density, weight[:, None].astype(np.float32), out=padded[: s.density.shape[0]])
     return padded.reshape(count, per_block, -1).mean(axis=1), per_block
 
 

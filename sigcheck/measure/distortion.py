@@ -178,7 +178,7 @@ class _Reader:
         length = window.size
         self.bin_hz = rate_hz / length
         self.spectra = spectra
-        self.power = spectra.real**2 + spectra.imag**2
+        self.power = np.abs(spectra) ** 2
         # refers the phase to the middle of the frame: the window's transform is then real
         self._to_middle = np.exp(1j * np.pi * np.arange(spectra.shape[1]) * (length - 1) / length)
         from scipy import fft

@@ -271,8 +271,9 @@ def broken_starts(e: Elements, gap_s: float) -> Figure:
     half = min(e.half_band_hz, e.half_band_hz / max(quiet * 7**2, 1e-12))
     if half < 3 / third:
         return Figure(None, reason="noise hides what single elements do")
-    e = replace(e, half_band_hz=half)
-    t, start = e.cut(e.on_s, before, later)
+    if half < e.half_band_hz:
+        e = replace(e, half_band_hz=half)
+        t, start = e.cut(e.on_s, before, later)
     _, end = e.cut(e.off_s, later, before)
     opened = [
         _opens(np.abs(rows) / np.maximum(amplitude, 1e-30)[:, None], int(np.searchsorted(t, third)))

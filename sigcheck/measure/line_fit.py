@@ -149,15 +149,15 @@ class LineFit:
         self.m = m
         self.slices = slices
         self.blocks: list[Block] = []
+        used = [np.flatnonzero(m.use[s]) + s.start for s in slices]
+        self.where = np.concatenate(used)
         first = 0
-        for s in slices:
-            k = np.flatnonzero(m.use[s]) + s.start
+        for k in used:
             mark = m.mark[k]
             starts = np.concatenate([[0], np.flatnonzero(np.diff(mark)) + 1]) if m.keyed else np.zeros(0)
             place = slice(first, first + k.size)
             self.blocks.append(Block(m.y[k], k / m.rate_hz, place, starts.astype(np.intp), m.gain[k]))
             first += k.size
-        self.where = np.concatenate([np.flatnonzero(m.use[s]) + s.start for s in slices])
 
     def straight(self, hz: Real, orders: list[int]) -> Turn:
         """A turn of one frequency in each block."""

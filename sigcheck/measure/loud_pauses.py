@@ -174,6 +174,6 @@ def _steadiness(base: Baseband, on_s: Real, off_s: Real, stretch_s: float) -> Re
     for some in range(0, start.size, _AT_ONCE):
         columns = start[some : some + _AT_ONCE, None] + np.arange(stretch)
         z = base.z[np.minimum(columns, base.z.size - 1)]
-        spectra = fft.fft(z / np.maximum(np.abs(z), np.float32(1e-30)), points, axis=1)
+        spectra = fft.fft(z * (1 / np.maximum(np.abs(z), np.float32(1e-30))), points, axis=1)
         best[some : some + _AT_ONCE] = np.abs(spectra[:, near]).max(axis=1) / stretch
     return np.asarray(np.bincount(mark, best, on_s.size) / count)

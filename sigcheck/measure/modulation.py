@@ -126,7 +126,7 @@ def modulation(
         level = _level_carrier(carrier, seen, marks)
         if _sweeps(heard, level, seen, marks):
             carrier = level
-    y = np.asarray(heard / carrier, np.complex64)
+    y = heard * _inverse(carrier)
     away = _path_cycles(base, seen.t)
     y = _less_harmonics(y, seen.t, away, followed, track.tone_hz)
     if marks.keyed and additive:
@@ -215,6 +215,11 @@ def _unit(marks: Marks) -> Unit | None:
     return Unit(middle / 2, scatter, short.size)
 
 
+def _inverse(x: Complex) -> Complex:
+    """1 / x: several times faster than a division by complex values."""
+    return np.asarray(x.conj() * (1 / np.abs(x) ** 2), np.complex64)
+
+
 def _path_cycles(base: Baseband, t: Real) -> Real:
     """Turns of the followed path at times between its samples."""
     path = base.path_hz
@@ -226,7 +231,7 @@ def _less_harmonics(y: Complex, t: Real, turns: Real, carrier: Complex, tone_hz:
 
     In the gaps' pattern they leave side lobes a dit rate apart, also from beyond the band that is searched.
     """
-    unit = carrier / np.maximum(np.abs(carrier), 1e-30)
+    unit = carrier * (1 / np.maximum(np.abs(carrier), 1e-30))
     once = np.asarray(phasors(turns) * unit, np.complex64)
     block = ((t - t[0]) / _HARMONIC_BLOCK_S).astype(np.intp)
     starts = np.concatenate([[0], np.flatnonzero(np.diff(block)) + 1])
@@ -254,7 +259,7 @@ def _less_additive(
 
     t = seen.t
     cycles = np.outer(t, [line.hz for line in additive]) - turns[:, None]
-    wave = np.asarray(phasors(cycles) / carrier[:, None], np.complex64)
+    wave = phasors(cycles) * _inverse(carrier)[:, None]
     basis, data = centred(wave), centred(y)
     block = ((t - t[0]) / _ADDITIVE_BLOCK_S).astype(np.intp)
     size, middle = [], []
@@ -329,7 +334,7 @@ def _without_what_elements_share(y: Complex, seen: _Seen, marks: Marks) -> tuple
     mean = seen.sums(y * late) / np.maximum(seen.sums(late.astype(np.intp)), 1)
     heard = np.abs(mean) > 0.1
     good = seen.spread(heard)
-    out = (y / seen.spread(np.where(heard, mean, 1.0).astype(np.complex64)) - np.complex64(1.0)) * good
+    out = (y * seen.spread((1 / np.where(heard, mean, 1.0)).astype(np.complex64)) - np.complex64(1.0)) * good
     used = np.ones(y.size, bool)
     if marks.on_s.size >= 8:
         still = _less_course(out, good, seen, marks)
@@ -436,8 +441,8 @@ def _less_course(out: Complex, good: Mask, seen: _Seen, marks: Marks) -> Mask:
             if not settles[column]:
                 curves[:, column] = np.average(course[:, column], weights=n[known])
         amplitude, angle = curves.T
-        divisor = np.where(known, np.maximum(amplitude, 0.1) * np.exp(1j * angle), 1.0).astype(np.complex64)
-        x = ((1.0 + x) / divisor[age] - 1.0).astype(np.complex64)
+        factor = np.where(known, np.exp(-1j * angle) / np.maximum(amplitude, 0.1), 1.0).astype(np.complex64)
+        x = ((1.0 + x) * factor[age] - 1.0).astype(np.complex64)
         for part, curve in ((x.real, amplitude), (x.imag, angle)):
             part[:] = _less_own_share(part, curve[age], seen.mark[here])
         out[here] = x

@@ -139,7 +139,7 @@ class Track:
     @cached_property
     def settled_power(self) -> float:
         """Mean key-down power of the carrier (A^2); a static crash that the carrier followed counts for little."""
-        power = np.abs(self.carrier[::8][self.marks.settled[::8]]) ** 2  # it is smooth: every eighth sample will do
+        power = np.abs(self.carrier[::48][self.marks.settled[::48]]) ** 2  # it is smooth: one in 8 ms will do
         if not power.size:
             power = np.abs(self.carrier[self.marks.settled]) ** 2
         return float(np.mean(np.minimum(power, 4 * np.median(power)), dtype=np.float64)) + 1e-30

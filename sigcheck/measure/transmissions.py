@@ -143,13 +143,14 @@ def _of_two_kinds(s: Survey, centre_hz: float) -> bool:
 
 
 def _runs(z: NDArray[np.complex64], rate: float, noise_density: float) -> _Runs | None:
-    n = max(round(_SMOOTH_S * rate), 1)
-    total = np.concatenate([np.zeros(n // 2 + 1), np.cumsum(np.abs(z) ** 2), np.full(n, np.sum(np.abs(z) ** 2))])
-    power = (total[n:] - total[:-n])[: z.size] / n
     width = max(round(_BLOCK_S * rate), 1)
     count = z.size // width
     if count < 4:
         return None
+    n = max(round(_SMOOTH_S * rate), 1)
+    total = np.cumsum(np.abs(z) ** 2, dtype=np.float64)
+    total = np.concatenate([np.zeros(n // 2 + 1), total, np.full(n, total[-1])])
+    power = (total[n:] - total[:-n])[: z.size] / n
     blocks = np.quantile(power[: count * width].reshape(count, width), 0.9, axis=1)
     reach = round(_SEEN_FOR_S / _BLOCK_S)
     padded = np.pad(blocks, reach, mode="edge")
