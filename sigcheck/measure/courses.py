@@ -50,24 +50,25 @@ class Course:
         The places are the time constant (s), each step's time (s) and the cycle's rate (Hz); ``sizes`` (terms,) are
         those of `columns`.
         """
-        sizes = sizes[int(self.slope) :]
+        sizes, out = sizes[int(self.slope) :], []
         if self.tau_s is not None:
-            return np.asarray(
-                sizes[:1] * (r.decay(1.01 * self.tau_s) - r.decay(0.99 * self.tau_s))[:, None] / (0.02 * self.tau_s)
-            )
+            later, earlier = r.decay(1.01 * self.tau_s), r.decay(0.99 * self.tau_s)
+            out.append(sizes[:1] * (later - earlier)[:, None] / (0.02 * self.tau_s))
+            sizes = sizes[1:]
         if self.steps_s:
             at, little = np.array(self.steps_s), _LITTLE_S
-            return np.asarray(sizes[: at.size] * (r.hinges(at + little) - r.hinges(at - little)) / (2 * little))
-        if self.cycle_hz is not None:
+            out.append(sizes[: at.size] * (r.hinges(at + little) - r.hinges(at - little)) / (2 * little))
+        elif self.cycle_hz is not None:
             little = 1e-3 * self.cycle_hz
             turned = r.waves(self.cycle_hz + little) - r.waves(self.cycle_hz - little)
-            return np.asarray((turned @ sizes[:2])[:, None] / (2 * little))
-        return np.empty((r.t.size, 0))
+            out.append((turned @ sizes[:2])[:, None] / (2 * little))
+        return np.column_stack(out) if out else np.empty((r.t.size, 0))
 
     def moved(self, by: Real, r: Record) -> Course:
         """The course with each place parameter moved, by no more than keeps it the same course."""
         if self.tau_s is not None:
-            return replace(self, tau_s=self.tau_s * float(np.exp(np.clip(by[0] / self.tau_s, -0.2, 0.2))))
+            tau_s = self.tau_s * float(np.exp(np.clip(by[0] / self.tau_s, -0.2, 0.2)))
+            return replace(self, tau_s=None).moved(by[1:], r).bent(tau_s)
         if self.steps_s:
             block = float(np.median(np.diff(r.t)))
             at = np.array(self.steps_s) + np.clip(by, -0.5 * block, 0.5 * block)
@@ -76,6 +77,10 @@ class Course:
             most = 0.1 / r.span_s
             return replace(self, cycle_hz=self.cycle_hz + float(np.clip(by[0], -most, most)))
         return self
+
+    def bent(self, tau_s: float) -> Course:
+        """The course with an exponential approach of that time constant."""
+        return replace(self, tau_s=tau_s)
 
 
 def whitened(r: Record, columns: Real) -> Real:
@@ -102,9 +107,9 @@ class Rest:
         return Rest(np.column_stack([self.q, column / np.sqrt(column @ column)]))
 
 
-def best_tau(r: Record) -> float:
-    """Time constant of the exponential that leaves least, over a grid refined five times."""
-    rest = Rest.of(r, Course("constant").design(r))
+def best_tau(r: Record, beside: Course | None = None) -> float:
+    """Time constant of the exponential that leaves least beside a course, over a grid refined five times."""
+    rest = Rest.of(r, (beside or Course("constant")).design(r))
     y = rest(whitened(r, r.y))
     grid = np.geomspace(r.span_s / 30, 2 * r.span_s, 25)
     for _ in range(6):

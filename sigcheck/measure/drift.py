@@ -16,7 +16,17 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from sigcheck.measure.cells import CELL_S, Cells, chirp_fit
-from sigcheck.measure.courses import PRICE_CYCLE, Course, Wave, best_cycle, best_tau, fast_wave, refined
+from sigcheck.measure.courses import (
+    PRICE_CYCLE,
+    Course,
+    Rest,
+    Wave,
+    best_cycle,
+    best_tau,
+    fast_wave,
+    refined,
+    whitened,
+)
 from sigcheck.measure.drift_track import allan_deviations, repeats_each_transmission, shown_track
 from sigcheck.measure.frequency_steps import (
     best_steps,
@@ -25,6 +35,8 @@ from sigcheck.measure.frequency_steps import (
     inside,
     is_even_stair,
     large_steps,
+    placed,
+    pruned,
     refined_steps,
 )
 from sigcheck.measure.oscillator_noise import Noise
@@ -59,6 +71,9 @@ _STAIR_PLACES = 3  # first time, interval and size tell all of an even stair
 _STEP_CYCLES = 0.01  # by which the mean phase of a block may be off that has a step in it
 _NEAR_STEP_S = 0.01
 _SLUR_S = CELL_S / 12**0.5  # no step is placed better than within a cell
+_WARMING_BLOCKS, _WARMING_STEPS = 150, 8  # time constants are tried one by one: each search is to be quick
+_BY_TURNS = 3  # time constant and steps, each placed while the other is held
+_TRIED_WARMING = np.geomspace(0.04, 1.5, 9)  # of the time on: the next one bends half as much again
 _PLACING = 3  # rounds: each leaves the square of the error, in units of the course's own length
 _UNSEEN = 1e-6  # sigmas squared that a second's (hertz') move of a place changes: none
 _MEDIAN_SQUARE = 0.4549  # of a normal variable of variance 1
@@ -169,6 +184,8 @@ class _Study:
             scored += [self._scored(course) for course in self._smooth_courses()]
             best = min(s.score for s in scored)
             scored += [self._scored(course) for course in self._step_courses(best)]
+            if min(scored, key=lambda s: s.score).noise == "random-walk-fm":  # none of them explains it
+                scored += [self._scored(course) for course in self._steps_while_warming(best)]
         top = min(scored, key=lambda s: s.score)
         self.score, self.white = top.score, top.noise == "white" and top.course.model != "cyclic"
         if top.course.steps_s and self.fine.is_phase and self._witness is not None:
@@ -198,14 +215,11 @@ class _Study:
 
     def _step_courses(self, best: float) -> list[Course]:
         """Courses of steps, so few that they can still beat the ``best`` score, were they perfect."""
-        r = self._fine.merged(_SEARCH_BLOCKS)
-        r = replace(r, var=r.var * _unrest(r))
-        price = _PRICE_STEP[0] + _PRICE_STEP[1] * np.log(r.t.size)
-        most = int(np.clip((best - 0.8 * self._noise.perfect_misfit) / price, 1, _MOST_STEPS))
+        r, price, most = self._step_search(best)
         out = []
         for slope in (False, True):
-            base = Course("linear" if slope else "constant", slope=slope).design(r)
-            every = best_steps(r, slope, price, most)
+            beside = Course("linear" if slope else "constant", slope=slope)
+            base, every = beside.design(r), best_steps(r, beside, price, most)
             kept = (every, fewer_steps(every, base, r, price), large_steps(every, base, r))
             # beside large steps small ones are the oscillator's unrest; the score tells which it is
             for places in dict.fromkeys(tuple(inside(p, r)) for p in kept):
@@ -215,6 +229,52 @@ class _Study:
                     even = is_even_stair(places, base, r)
                     cost = price * (_STAIR_PLACES if even else len(places)) + _PRICE_RATE * slope
                     out.append(Course("steps", slope=slope, steps_s=places, price=cost, regular=even))
+        return out
+
+    def _step_search(self, best: float) -> tuple[Record, float, int]:
+        """(record to look for steps in, price of one, most of them that can still beat the ``best`` score)."""
+        r = self._fine.merged(_SEARCH_BLOCKS)
+        r = replace(r, var=r.var * _unrest(r))
+        price = float(_PRICE_STEP[0] + _PRICE_STEP[1] * np.log(r.t.size))
+        return r, price, int(np.clip((best - 0.8 * self._noise.perfect_misfit) / price, 1, _MOST_STEPS))
+
+    def _steps_while_warming(self, best: float) -> list[Course]:
+        """The best course of steps beside an exponential approach, if there is one.
+
+        With a wrong time constant its bend would be taken for steps, and with steps left in, theirs for a bend: so
+        some time constants are tried, the best with its steps is placed anew, and these are looked for once more.
+        """
+        r, price, most = self._step_search(best)
+        r, most = r.merged(_WARMING_BLOCKS), min(most, _WARMING_STEPS)
+        y = whitened(r, r.y)
+
+        def cost(course: Course) -> float:
+            left = Rest.of(r, course.design(r))(y)
+            return float(left @ left) + price * len(course.steps_s)
+
+        def with_steps(tau_s: float) -> Course:
+            beside = Course("warm-up", tau_s=tau_s)
+            return Course("steps", tau_s=tau_s, steps_s=tuple(inside(best_steps(r, beside, price, most), r)))
+
+        def anew(course: Course) -> Course:
+            for _ in range(_BY_TURNS):
+                course = replace(course, tau_s=best_tau(r, replace(course, tau_s=None)))
+                base = replace(course, steps_s=()).design(r)
+                course = replace(course, steps_s=tuple(placed(r, base, list(course.steps_s))))
+            return course
+
+        found = min((with_steps(tau_s) for tau_s in r.span_s * _TRIED_WARMING), key=cost)
+        found = min((found, with_steps(anew(found).tau_s or r.span_s)), key=cost)
+        out = []
+        # small steps beside large ones mend a time constant that is not quite right: without them, it is
+        for places in (found.steps_s, large_steps(found.steps_s, replace(found, steps_s=()).design(r), r)):
+            course = anew(replace(found, steps_s=tuple(places)))
+            base = replace(course, steps_s=()).design(r)
+            course = replace(course, steps_s=fewer_steps(pruned(r, base, list(course.steps_s), price), base, r, price))
+            if course.steps_s and not r.is_phase:
+                course = replace(course, steps_s=confirmed(course.steps_s, base, r, r))
+            if course.steps_s:
+                out.append(replace(course, price=price * len(course.steps_s) + _PRICE_WARM_UP))
         return out
 
 
@@ -322,16 +382,17 @@ def _result(c: Cells, track: Track, reference: Real, study: _Study, course: Cour
         "cycle_peak_hz": "no cycle was seen",
     }
     values: dict[str, object] = {}
-    with_rate = _fitted(study, replace(course, slope=course.model != "warm-up"))
+    with_rate = _fitted(study, replace(course, slope=course.tau_s is None))
     k = study.coarse.offsets().shape[1]
     ends = fine.runs[[0, -1], [0, 1]] if fine.runs.size else np.array([fine.first[0], fine.last[-1]])
     span_s = float(ends[1] - ends[0])
     fitted = _located(study.less_sure_at(course.steps_s), course)
     course = fitted.course
-    if course.model == "warm-up":
+    if course.tau_s is not None:
         values["time_constant_s"], values["time_constant_s_sigma"] = course.tau_s, float(fitted.place_sigma[0])
         total = _difference(study, fitted, ends)
-        rate = (total[0] / span_s, total[1] / span_s)
+        settled = _difference(study, fitted, ends, without_steps=True)
+        rate = (settled[0] / span_s, settled[1] / span_s)
     else:
         rate = with_rate.value(np.eye(with_rate.beta.size)[k + 1])
         if fine.is_phase and course.model in ("constant", "linear") and with_rate.white > 0.5:
@@ -388,10 +449,21 @@ def _result(c: Cells, track: Track, reference: Real, study: _Study, course: Cour
     )
 
 
-def _difference(study: _Study, fitted: _Fitted, ends: Real) -> tuple[float, float]:
-    """Frequency of the course at the last of the two times less that at the first."""
+def _difference(
+    study: _Study, fitted: _Fitted, ends: Real, *, without_steps: bool = False
+) -> tuple[float, float]:
+    """Frequency of the course at the last of the two times less that at the first; or what of it is no step."""
     _, weights = _frequency(study, fitted, ends)
-    return fitted.value(weights[1] - weights[0])
+    change = weights[1] - weights[0]
+    if without_steps:
+        first = _first_step(study, fitted.course)
+        change[first : first + len(fitted.course.steps_s)] = 0.0
+    return fitted.value(change)
+
+
+def _first_step(study: _Study, course: Course) -> int:
+    """Where among the sizes those of the steps begin."""
+    return int(study.coarse.offsets().shape[1]) + 1 + course.slope + (course.tau_s is not None)
 
 
 def _rate_of_cells(c: Cells, reference: Real, record: Record, scale: float) -> tuple[float, float]:
@@ -402,11 +474,11 @@ def _rate_of_cells(c: Cells, reference: Real, record: Record, scale: float) -> t
 
 def _steps(study: _Study, fitted: _Fitted) -> tuple[Step, ...]:
     sigma = np.sqrt(np.diag(fitted.cov))
-    first = study.coarse.offsets().shape[1] + 1 + fitted.course.slope
+    first, places = _first_step(study, fitted.course), fitted.place_sigma[-len(fitted.course.steps_s) :]
     out = []
     for i, at in enumerate(fitted.course.steps_s):
         size = float(fitted.beta[first + i])
-        time, doubt = _step_time(study.fine, at, size, float(fitted.place_sigma[i]))
+        time, doubt = _step_time(study.fine, at, size, float(places[i]))
         doubt = float(np.hypot(doubt, _SLUR_S))
         out.append(Step(time_s=time, time_s_sigma=doubt, size_hz=size, size_hz_sigma=float(sigma[first + i])))
     return tuple(out)

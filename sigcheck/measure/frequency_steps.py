@@ -12,12 +12,12 @@ from sigcheck.measure.phase_record import Record
 from sigcheck.measure.track import Real
 
 
-def best_steps(r: Record, slope: bool, price: float, most: int) -> tuple[float, ...]:
-    """Times of frequency steps: the one that explains most is added as long as it is worth its price.
+def best_steps(r: Record, beside: Course, price: float, most: int) -> tuple[float, ...]:
+    """Times of frequency steps beside a course: the one that explains most is added as long as it is worth its price.
 
     Then all are placed again, each with the others held, and those no longer worth it are dropped.
     """
-    base = Course("linear" if slope else "constant", slope=slope).design(r)
+    base = beside.design(r)
     candidates = 0.5 * (r.last[:-1] + r.first[1:])
     rest = Rest.of(r, base)
     y, x = rest(whitened(r, r.y)), rest(whitened(r, r.hinges(candidates)))
@@ -33,11 +33,11 @@ def best_steps(r: Record, slope: bool, price: float, most: int) -> tuple[float, 
         chosen.append(at)
         rest = rest.also(rest(whitened(r, r.hinges(np.array([at]))))[:, 0])
         y, x = rest(y), rest(x)
-    one_by_one = _pruned(r, base, sorted(chosen), price)
-    if slope:
+    one_by_one = pruned(r, base, sorted(chosen), price)
+    if beside.model != "constant":
         return one_by_one
     # Of a long stair the first few steps chosen are none of its own: it is taken apart as a whole too.
-    at_once = _pruned(r, base, inside(_parted(r, price), r)[:most], price)
+    at_once = pruned(r, base, inside(_parted(r, price), r)[:most], price)
     return min((one_by_one, at_once), key=lambda places: _misfit(r, base, places) + price * len(places))
 
 
@@ -103,7 +103,7 @@ def _place(
     return at
 
 
-def _pruned(r: Record, base: Real, times: list[float], price: float) -> tuple[float, ...]:
+def pruned(r: Record, base: Real, times: list[float], price: float) -> tuple[float, ...]:
     """Steps placed by turns, and without those that the others make needless."""
     if not times:
         return ()
@@ -141,7 +141,7 @@ def fewer_steps(places: tuple[float, ...], base: Real, r: Record, price: float) 
     columns = whitened(r, np.column_stack([base, r.hinges(np.array(places))]))
     sizes = np.linalg.lstsq(columns, whitened(r, r.y), rcond=None)[0][-len(places) :]
     fewer = joined(list(places), sizes, float(np.median(np.diff(r.t))))
-    return places if len(fewer) == len(places) else _pruned(r, base, fewer, price)
+    return places if len(fewer) == len(places) else pruned(r, base, fewer, price)
 
 
 def large_steps(places: tuple[float, ...], base: Real, r: Record) -> tuple[float, ...]:

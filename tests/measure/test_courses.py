@@ -99,12 +99,12 @@ def test_steps_are_found_placed_and_counted() -> None:
     r = record(key=True)
     truth = (11.27, 30.0, 47.91)
     r = noisy(r, r.hinges(np.array(truth)) @ np.array([0.8, -1.5, 0.4]))
-    found = best_steps(r, False, 20.0, 10)
+    found = best_steps(r, Course("constant"), 20.0, 10)
     base = Course("constant").design(r)
     found = fewer_steps(found, base, r, 20.0)
     # the phase knows a place to some sigma / size = 2 ms
     assert found == pytest.approx(truth, abs=0.01)
-    assert best_steps(noisy(record(), np.zeros(120)), False, 20.0, 10) == ()
+    assert best_steps(noisy(record(), np.zeros(120)), Course("constant"), 20.0, 10) == ()
 
 
 def test_two_steps_beside_each_other_are_one() -> None:

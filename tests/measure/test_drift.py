@@ -66,6 +66,23 @@ def test_steps_are_counted_placed_and_measured() -> None:
     assert found.equal_steps
 
 
+@pytest.mark.parametrize("wpm", [None, 14.0])
+@pytest.mark.parametrize(("tau_s", "bend_hz", "size_hz"), [(9.0, 16.0, 4.9), (30.0, -14.0, 1.7)])
+def test_steps_of_an_oscillator_that_warms_up(wpm: float | None, tau_s: float, bend_hz: float, size_hz: float) -> None:
+    """Two faults at once: neither the bend's many small steps nor a walk at random explains them as well."""
+    t = times(60)
+    at = np.array([17.3, 24.8, 41.2])
+    hz = 800 + bend_hz * np.exp(-t / tau_s) + size_hz * np.searchsorted(at, t)
+    found, _ = drift_of(hz, wpm=wpm)
+    assert found.model == "steps" and len(found.steps) == 3 and found.equal_steps
+    assert [s.size_hz for s in found.steps] == pytest.approx([size_hz] * 3, rel=0.02)
+    assert found.time_constant_s == pytest.approx(tau_s, rel=0.05)
+    # the rate is that of the warming alone, the total has the steps as well
+    bent = bend_hz * (np.exp(-59.0 / tau_s) - np.exp(-1.0 / tau_s))
+    assert found.rate_hz_per_min == pytest.approx(bent, rel=0.15)  # keyed, it neither begins nor ends at an end
+    assert found.total_hz == pytest.approx(found.rate_hz_per_min + 3 * size_hz, rel=0.1)
+
+
 def test_cycle() -> None:
     t = times(120)
     found, _ = drift_of(800 + 1.5 * np.sin(2 * np.pi * t / 38.0), wpm=15)
