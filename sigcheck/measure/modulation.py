@@ -134,7 +134,7 @@ def modulation(
     y, good = _without_what_elements_share(y, seen, marks)
     if marks.keyed and marks.on_s.size >= 8:
         good &= ~_unsettled(y, good, seen, marks.on_s)
-    good &= ~_outlying(y, good, seen.mark if marks.keyed else (seen.t / _PIECE_S).astype(np.int32))
+    good &= ~_outlying(y, good, seen.starts if marks.keyed else _block_starts(seen.t, _PIECE_S, 0.0))
     usable = np.zeros(band.size, bool)
     usable[at] = good
     tone = base.middle_hz
@@ -215,6 +215,12 @@ def _unit(marks: Marks) -> Unit | None:
     return Unit(middle / 2, scatter, short.size)
 
 
+def _block_starts(t: Real, block_s: float, from_s: float) -> NDArray[np.intp]:
+    """Where blocks of equal time from ``from_s`` on begin in rising times (n,); empty ones are left out."""
+    edges = from_s + block_s * np.arange(int((t[-1] - from_s) / block_s) + 1)
+    return np.unique(np.searchsorted(t, edges))
+
+
 def _inverse(x: Complex) -> Complex:
     """1 / x: several times faster than a division by complex values."""
     return np.asarray(x.conj() * (1 / np.abs(x) ** 2), np.complex64)
@@ -233,14 +239,13 @@ def _less_harmonics(y: Complex, t: Real, turns: Real, carrier: Complex, tone_hz:
     """
     unit = carrier * (1 / np.maximum(np.abs(carrier), 1e-30))
     once = np.asarray(phasors(turns) * unit, np.complex64)
-    block = ((t - t[0]) / _HARMONIC_BLOCK_S).astype(np.intp)
-    starts = np.concatenate([[0], np.flatnonzero(np.diff(block)) + 1])
+    starts = _block_starts(t, _HARMONIC_BLOCK_S, t[0])
     lengths = np.diff(np.append(starts, t.size))
     # the tone itself, 1 here, makes no whole number of turns in a block: a share of it would be left
     out, wave = y - np.complex64(1.0), once.conj()  # 0 Hz is as far below the tone as 2 f is above
     for order in range(int((BAND_HZ + BAND_TAPER_HZ) / max(tone_hz, 100.0)) + 1):
-        size = np.add.reduceat(out * wave.conj(), starts) / lengths
-        out -= wave * np.repeat(size, lengths).astype(np.complex64)
+        size = (np.add.reduceat(out * wave.conj(), starts) / lengths).astype(np.complex64)
+        out -= wave * np.repeat(size, lengths)
         wave = once if order == 0 else wave * once
     return np.asarray(out + np.complex64(1.0), np.complex64)
 
@@ -261,9 +266,8 @@ def _less_additive(
     cycles = np.outer(t, [line.hz for line in additive]) - turns[:, None]
     wave = phasors(cycles) * _inverse(carrier)[:, None]
     basis, data = centred(wave), centred(y)
-    block = ((t - t[0]) / _ADDITIVE_BLOCK_S).astype(np.intp)
     size, middle = [], []
-    bounds = np.concatenate([[0], np.flatnonzero(np.diff(block)) + 1, [t.size]]).tolist()
+    bounds = [*_block_starts(t, _ADDITIVE_BLOCK_S, t[0]).tolist(), t.size]
     for here in (slice(a, b) for a, b in pairwise(bounds)):
         if here.stop - here.start < 40 * len(additive):
             continue
@@ -376,12 +380,11 @@ def _power(y: Complex) -> Real:
     return y.real.astype(np.float64) ** 2 + y.imag.astype(np.float64) ** 2
 
 
-def _outlying(y: Complex, use: Mask, piece: NDArray[np.int32]) -> Mask:
+def _outlying(y: Complex, use: Mask, starts: NDArray[np.intp]) -> Mask:
     """Pieces that are far from the others: a frequency jump, a dropout or a crash within them.
 
-    Only a few: where more than one in four is so, that is how the signal is.
+    Only a few: where more than one in four is so, that is how the signal is. ``starts`` is where the pieces begin.
     """
-    starts = np.concatenate([[0], np.flatnonzero(np.diff(piece)) + 1])
     n = np.add.reduceat(use.astype(np.intp), starts)
     power = np.add.reduceat(_power(y) * use, starts)
     full = n > 0

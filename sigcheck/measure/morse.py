@@ -167,8 +167,8 @@ def _characters(on: Real, off: Real, t: Timing, mark_p: Real, gap_p: Real) -> It
     # backward is forward on the mirrored marks
     backward = _summed(weight[::-1, ::-1].tolist())[::-1]
     around = np.concatenate([[1.0], gap_p, [1.0]])  # a mark missed beside a character is one too few in it
-    for i, j in _best_cuts(_by_end(weight)):
-        pattern, share = spans.reading(i, j, length_odds)
+    cuts = _best_cuts(_by_end(weight))
+    for (i, j), (pattern, share) in zip(cuts, spans.readings(cuts, length_odds), strict=True):
         p = math.exp(min(forward[i] + float(weight[i, j - i - 1]) + backward[j] - forward[n], 0.0)) * share
         p *= float(np.prod(mark_p[i:j]) * np.prod(around[i : j + 1]))
         ends_word = j < n and bool(t.gap_p[j - 1, 2] > t.gap_p[j - 1, 1])
@@ -198,8 +198,7 @@ class _Spans:
     """What the marks i .. i + k - 1 may be, for k = 1 .. 12; what holds a list has the entry of k at k - 1."""
 
     marks: Real  # (n, 2) log-densities
-    known: list[Real]  # (n - k + 1, signs) log-probability of being each sign of k elements
-    all_known: list[Real]  # (n - k + 1,) of being any of them
+    known: list[Real]  # (n - k + 1,) log-probability of being any sign of k elements
     unknown: list[Real]  # (n - k + 1,) of being none: each mark as likely a dit as a dah
     gaps: list[Real]  # (n - k + 1,) of the gaps inside and of the one after
 
@@ -210,15 +209,11 @@ class _Spans:
         letter, word = t.gap_log[:, 1] + math.log(1 - _WORD_END), t.gap_log[:, 2] + math.log(_WORD_END)
         ends = np.append(np.logaddexp(letter, word), 0.0)
         either = np.logaddexp(t.mark_log[:, 0], t.mark_log[:, 1])
-        spans = cls(t.mark_log, [], [], [], [])
+        spans = cls(t.mark_log, [], [], [])
         for k in range(1, min(_LONGEST, n) + 1):
-            signs, dahs, often = _patterns(k)
-            lengths = np.lib.stride_tricks.sliding_window_view(t.mark_log, k, axis=0)  # (n - k + 1, 2, k)
-            dits = lengths[:, 0].sum(axis=1)
-            known = (lengths[:, 1] - lengths[:, 0]) @ dahs.T + dits[:, None] + often
-            spans.known.append(known)
-            spans.all_known.append(_log_sum(known) if signs else np.full(dits.size, _NEVER))
-            strangers = 1 - len(signs) / 2**k  # the patterns that are one are taken off
+            signs = len(_patterns(k)[0])
+            spans.known.append(_log_sum(_each_sign(t.mark_log, k)) if signs else np.full(n - k + 1, _NEVER))
+            strangers = 1 - signs / 2**k  # the patterns that are one are taken off
             price = math.log(strangers * _UNKNOWN * (1 - _INSIDE) / _INSIDE) if strangers else _NEVER
             sums = np.lib.stride_tricks.sliding_window_view(either, k).sum(axis=1)
             spans.unknown.append(sums + price + k * math.log(0.5 * _INSIDE))
@@ -229,22 +224,40 @@ class _Spans:
         """Log-probability of being one character, (n, 12), with the odds of :func:`_length_odds`."""
         n = self.marks.shape[0]
         weight = np.full((n, _LONGEST), _NEVER)
-        for k, (known, unknown, gaps) in enumerate(zip(self.all_known, self.unknown, self.gaps, strict=True), 1):
+        for k, (known, unknown, gaps) in enumerate(zip(self.known, self.unknown, self.gaps, strict=True), 1):
             weight[: n - k + 1, k - 1] = np.logaddexp(known + length_odds[k - 1], unknown) + gaps
         return weight
 
-    def reading(self, i: int, j: int, length_odds: Real) -> tuple[str, float]:
-        """The most probable pattern of the marks i .. j - 1, and its share of the span's probability."""
-        k = j - i
-        known, unknown = self.known[k - 1][i] + length_odds[k - 1], float(self.unknown[k - 1][i])
-        total = float(np.logaddexp(self.all_known[k - 1][i] + length_odds[k - 1], unknown))
-        best = int(np.argmax(known)) if known.size else -1
-        if best >= 0 and known[best] > unknown:
-            return _patterns(k)[0][best], math.exp(known[best] - total)
+    def readings(self, cuts: list[tuple[int, int]], length_odds: Real) -> list[tuple[str, float]]:
+        """The most probable pattern of each of the spans (i, j) of marks i .. j - 1, and its share of all patterns'."""
+        out = [("", 0.0)] * len(cuts)
+        for k in {j - i for i, j in cuts}:
+            which = [c for c, (i, j) in enumerate(cuts) if j - i == k]
+            first = np.array([cuts[c][0] for c in which])
+            known = _each_sign(self.marks, k, first) + length_odds[k - 1]
+            unknown = self.unknown[k - 1][first]
+            total = np.logaddexp(self.known[k - 1][first] + length_odds[k - 1], unknown)
+            for c, signs, strange, whole in zip(which, known, unknown.tolist(), total.tolist(), strict=True):
+                best = int(np.argmax(signs)) if signs.size else -1
+                if best >= 0 and signs[best] > strange:
+                    out[c] = _patterns(k)[0][best], math.exp(signs[best] - whole)
+                else:
+                    pattern, sure = self._each_mark(*cuts[c])
+                    out[c] = pattern, sure * math.exp(strange - whole)
+        return out
+
+    def _each_mark(self, i: int, j: int) -> tuple[str, float]:
+        """The pattern of the likelier of dit and dah at each of the marks i .. j - 1, and its probability."""
         odds = self.marks[i:j, 1] - self.marks[i:j, 0]
         pattern = "".join("-" if v > 0 else "." for v in odds)
-        sure = float(np.prod(1 / (1 + np.exp(-np.abs(odds)))))
-        return pattern, sure * math.exp(unknown - total)
+        return pattern, float(np.prod(1 / (1 + np.exp(-np.abs(odds)))))
+
+
+def _each_sign(marks: Real, k: int, first: NDArray[np.intp] | slice = slice(None)) -> Real:
+    """Log-probability of the k marks from some (all) on being each sign of k elements, (spans, signs)."""
+    _, dahs, often = _patterns(k)
+    lengths = np.lib.stride_tricks.sliding_window_view(marks, k, axis=0)[first]  # (spans, 2, k)
+    return np.asarray((lengths[:, 1] - lengths[:, 0]) @ dahs.T + lengths[:, 0].sum(axis=1)[:, None] + often)
 
 
 def _log_sum(x: Real) -> Real:
