@@ -188,8 +188,8 @@ def measure(
     if unread is not None and slowly is None:
         keyed = slow_results.unread(keyed, unread)
     moved = drift.measure_drift(track)
-    if shifted is not None:
-        moved = slow_results.by_frequencies(moved, shifted)
+    if slowly is not None:
+        moved = slow_results.by_frequencies(moved, slowly, marks)
     followed = shifted is None and (ours is None or ours.main.phase_is_clear)
     breaks = phase_jumps.phase_breaks(track) if followed else ()
     dropouts = (*health.dropouts, *breaks)

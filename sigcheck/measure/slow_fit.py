@@ -112,8 +112,13 @@ class PathFit:
         return float(np.minimum(0.5 * self.rest**2 / (self.variance + settled_hz**2), most).sum())
 
     def path(self, at_s: Real) -> Real:
-        """Audio frequency of the lower tone at times (n,)."""
-        return np.asarray(np.interp(at_s, self.knots_s, self.hz))
+        """Audio frequency of the lower tone at times (n,), beyond the first and last knot straight on."""
+        knots, hz = self.knots_s, self.hz
+        out = np.interp(at_s, knots, hz)
+        if knots.size > 1:
+            first, last = (hz[1] - hz[0]) / (knots[1] - knots[0]), (hz[-1] - hz[-2]) / (knots[-1] - knots[-2])
+            out = out + first * np.minimum(at_s - knots[0], 0.0) + last * np.maximum(at_s - knots[-1], 0.0)
+        return np.asarray(out)
 
     def path_sigma(self, at_s: Real) -> Real:
         """Standard deviation of that frequency (n,)."""

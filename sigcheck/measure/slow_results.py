@@ -19,6 +19,9 @@ from sigcheck.measure.spectrum import Survey
 from sigcheck.measure.track import Baseband, Marks, Mask, Real, Track
 
 _OWN_HZ = 15.0
+_QUIET_DITS = 3.5  # of quiet before a beginning: letters are 3 apart
+_SURE_FIRST = 0.9  # probability of the first character
+_CONTRADICTS = 6.0  # sigmas: neither course bends quite as the other one
 _PLAIN = 0.97  # confidence in a text that is keyed on and off
 _REFERENCE_DB = 10 * float(np.log10(2500.0))  # bandwidth in which a signal-to-noise ratio is stated
 _FASTEST = 0.8  # of the shortest dit: its length is not known exactly while reading
@@ -222,20 +225,27 @@ def _error(x: Real, grain: float) -> float:
     return max(spread, grain, 1e-3 * float(x.mean())) / float(np.sqrt(max(x.size, 1)))
 
 
-def by_frequencies(moved: Drift, found: SlowKeying) -> Drift:
-    """The drift of shifted keying, from the frequencies of its runs.
+def by_frequencies(moved: Drift, found: SlowKeying, marks: Marks) -> Drift:
+    """The drift from the frequencies of the runs, where the phase is no better.
 
-    The phase from one element to the next hangs on the shift, which is not known so well: change and mean rate, from
-    the beginning to the end of the transmission, are told by the frequencies alone.
+    The phase from one element of shifted keying to the next hangs on the shift, which is not known so well: change and
+    mean rate, from the beginning to the end of the key-down time, are told by the frequencies alone. Where the tone is
+    keyed on and off, phase is finer, but it may slip by a cycle in each gap; then the frequencies contradict it.
     """
     if moved.total_hz is None:
         return moved
-    fit, runs = found.fit, found.runs
+    fit = found.fit
     seen_s = float(fit.knots_s[-1] - fit.knots_s[0])
-    share = float(runs.end_s[-1] - runs.start_s[0]) / seen_s
+    share = float(marks.off_s[-1] - marks.on_s[0]) / seen_s
+    first, last = fit.path(np.array([marks.on_s[0], marks.off_s[-1]]))
+    change = float(last - first)
+    doubt = float(np.hypot(fit.change_sigma * share, moved.total_hz_sigma or 0.0))
+    apart = abs(moved.total_hz - change)
+    if found.mode == "qrss" and apart < _CONTRADICTS * doubt:
+        return moved
     return replace(
         moved,
-        total_hz=fit.change_hz * share,
+        total_hz=change,
         total_hz_sigma=fit.change_sigma * share,
         rate_hz_per_min=None if moved.rate_hz_per_min is None else 60 * fit.change_hz / seen_s,
         rate_hz_per_min_sigma=None if moved.rate_hz_per_min is None else 60 * fit.change_sigma / seen_s,
@@ -244,20 +254,30 @@ def by_frequencies(moved: Drift, found: SlowKeying) -> Drift:
 
 def measure_slot(found: SlowKeying, moved: Drift) -> Slot:
     """Mode, start, shift and drift. ``shift_hz`` is mark minus space, dah minus dit: negative where upside down."""
-    runs = found.runs
     values: dict[str, object] = {"kind": found.mode}
     missing = not_measured_names(Slot, "a slow-keyed signal has none")
-    _put_start(values, missing, float(runs.start_s[0]), found.dit_s, _start_sigma(found))
+    _put_start(values, missing, _first(found), found.dit_s, _start_sigma(found))
     if found.pair.tones == 2:
         sign = -1.0 if found.inverted else 1.0
         values |= {"shift_hz": sign * found.fit.shift_hz, "shift_hz_sigma": found.fit.shift_sigma}
     return _with_drift(values, missing, moved)
 
 
-def _put_start(values: dict[str, object], missing: dict[str, str], start_s: float, dit_s: float, sigma: float) -> None:
-    """The start, where there is quiet before it: a recording may begin in mid-message."""
+def _first(found: SlowKeying) -> float | None:
+    """When the first element begins; None where it is not sure that it is the first."""
+    e = found.elements
+    doubtful = bool(e.confidences) and e.confidences[0] < _SURE_FIRST * e.right_way_up
+    return None if doubtful else float(found.runs.start_s[0])
+
+
+def _put_start(
+    values: dict[str, object], missing: dict[str, str], start_s: float | None, dit_s: float, sigma: float
+) -> None:
+    """The start, where there is quiet before it: a recording may begin in mid-message, in a gap between letters."""
     names = ("start_offset_s", "start_offset_s_sigma", "start_offset_from")
-    if start_s > 2.0 * dit_s:
+    if start_s is None:
+        missing |= dict.fromkeys(names, "too weak to be sure of the first element")
+    elif start_s > _QUIET_DITS * dit_s:
         values |= dict(zip(names, (start_s, sigma, "recording"), strict=True))
     else:
         missing |= dict.fromkeys(names, "the recording does not show the beginning of a transmission")
@@ -281,7 +301,9 @@ def slot_of_keying(keyed: Keying, marks: Marks, moved: Drift, found: SlowKeying 
     missing = not_measured_names(Slot, "a slow-keyed signal has none")
     missing |= dict.fromkeys(("shift_hz", "shift_hz_sigma"), "on and off keying has no shift")
     sigma = _start_sigma(found) if found is not None and found.mode == "qrss" else 0.02 * keyed.dit_s
-    _put_start(values, missing, float(marks.on_s[0]), keyed.dit_s, sigma)
+    doubtful = found is not None and found.mode == "qrss" and _first(found) is None
+    first = None if doubtful else float(marks.on_s[0])
+    _put_start(values, missing, first, keyed.dit_s, sigma)
     return _with_drift(values, missing, moved)
 
 
