@@ -54,7 +54,6 @@ drift apart.
 
 from __future__ import annotations
 
-import math
 import os
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
@@ -65,6 +64,7 @@ from types import MappingProxyType
 from typing import Any, Literal, TypeVar, get_args
 
 from sigcheck.errors import PlanError
+from sigcheck.plan_contradictions import contradictions
 
 KeyingMode = Literal["steady", "cw", "qrss", "fskcw", "dfcw", "four-tone"]
 Sideband = Literal["usb", "lsb"]
@@ -322,7 +322,8 @@ class Plan:
             limits=_read_limits(tables.get("limits", {})),
             **sections,
         )
-        _refuse_contradictions(plan)
+        for fault in contradictions(plan):
+            raise PlanError(fault)
         return plan
 
     def to_dict(self) -> dict[str, Any]:
@@ -358,11 +359,60 @@ def load_plan(path: str | os.PathLike[str]) -> Plan:
     ------
     PlanError : the file can't be read, is not TOML, or holds something wrong; the file is named.
     """
+    shown, tables = _tables(path)
+    try:
+        return Plan.from_dict(tables)
+    except PlanError as error:
+        raise PlanError(f"{shown}: {error}") from None
+
+
+def plan_faults(path: str | os.PathLike[str]) -> tuple[str, ...]:
+    """Everything that is wrong in a TOML file as a plan, a line each; none where it is one.
+
+    Raises
+    ------
+    PlanError : the file can't be read or is not TOML.
+    """
+    shown, tables = _tables(path)
+    faults: list[str] = []
+    good: dict[str, Any] = {}
+    for name, table in tables.items():
+        wrong, good[name] = _sorted_out(name, table)
+        faults += wrong
+    sections: dict[str, Any] = {n: _read_section(n, cls, good.get(n) or {}) for n, cls in _SECTIONS.items()}
+    faults += contradictions(Plan(sent=_read_sent(good.get("sent") or []), **sections))
+    return tuple(f"{shown}: {fault}" for fault in faults)
+
+
+def _sorted_out(name: str, table: Any) -> tuple[list[str], Any]:
+    """What is wrong in a section, key by key, and the rest of it."""
+    if isinstance(table, list | tuple) and name == "sent":
+        each = [_sorted_out(name, one) for one in table]
+        return [fault for wrong, _ in each for fault in wrong], [rest for _, rest in each if rest]
+    faults: list[str] = []
+    rest: dict[str, Any] = {}
+    parts = [{key: value} for key, value in table.items()] if isinstance(table, Mapping) else [table]
+    for part in parts:
+        try:
+            _refuse_unknown("", {name: part}, (*_SECTIONS, "sent", "limits"))
+            if name == "limits":
+                _read_limits(part)
+            else:
+                _read_section(name, _SECTIONS.get(name, Sent), part)
+            rest |= part
+        except PlanError as error:
+            if str(error) not in faults:
+                faults.append(str(error))
+    return faults, rest
+
+
+def _tables(path: str | os.PathLike[str]) -> tuple[str, dict[str, Any]]:
+    """The file's name as it can be shown, and what it holds."""
     name = os.fspath(path)
     shown = "".join(c if c.isprintable() else "?" for c in os.fsdecode(name))
     try:
         with open(name, "rb") as file:
-            tables = tomllib.load(file)
+            return shown, tomllib.load(file)
     except FileNotFoundError:
         raise PlanError(f"{shown}: no such file; check the name of the plan") from None
     except (OSError, ValueError, RecursionError) as error:
@@ -371,10 +421,6 @@ def load_plan(path: str | os.PathLike[str]) -> Plan:
         raise PlanError(
             f"{shown}: is no plan that can be read ({reason}); write it as TOML in UTF-8"
         ) from None
-    try:
-        return Plan.from_dict(tables)
-    except PlanError as error:
-        raise PlanError(f"{shown}: {error}") from None
 
 
 # --- reading ---------------------------------------------------------------------------------
@@ -471,53 +517,3 @@ def _plain(value: Any) -> Any:
 
 def _calibrated(error_ppm: float | None, sigma_ppm: float | None, usual_ppm: float) -> tuple[float, float]:
     return error_ppm or 0.0, usual_ppm if sigma_ppm is None else sigma_ppm
-
-
-# --- what can't be true at once --------------------------------------------------------------
-
-
-def _refuse_contradictions(plan: Plan) -> None:
-    for sent in plan.sent:
-        _refuse_two_speeds(sent)
-    repeat, after = plan.timing.repeat_s, plan.timing.after_s
-    if after is not None and repeat is not None and after >= repeat:
-        raise PlanError(f"[timing] after_s = {after:g} lies beyond repeat_s = {repeat:g}; make it smaller")
-    for section, value, sigma in (
-        ("receiver", "error_ppm", "error_ppm_sigma"),
-        ("recorder", "sample_rate_error_ppm", "sample_rate_error_ppm_sigma"),
-        ("recorder", "start_utc", "start_utc_sigma_s"),
-    ):
-        part = getattr(plan, section)
-        # The start may come from the file, so its uncertainty may stand alone.
-        if value != "start_utc" and getattr(part, sigma) is not None and getattr(part, value) is None:
-            raise PlanError(f"[{section}] {sigma} stands without {value}; give both, {value} = 0 if it is so")
-    for a, b in (("sideband_hz", "sideband_dbc"), ("skirt_hz", "skirt_dbc_hz")):
-        first, second = getattr(plan.chain, a), getattr(plan.chain, b)
-        if len(first or ()) != len(second or ()):
-            raise PlanError(f"[chain] {a} and {b} go together; give as many of the one as of the other")
-    _refuse_unheard(plan)
-
-
-def _refuse_two_speeds(sent: Sent) -> None:
-    """Where the keying is known only one of them is used; without it two that differ are a riddle."""
-    if sent.keying is not None or sent.speed_wpm is None or sent.dit_s is None:
-        return
-    dit_s = 1.2 / sent.speed_wpm
-    if not math.isclose(sent.dit_s, dit_s, rel_tol=0.02):  # a dit rounded to whole milliseconds is closer
-        raise PlanError(
-            f"[sent] speed_wpm = {sent.speed_wpm:g} means a dit of {dit_s:.3g} s but dit_s = {sent.dit_s:g}; "
-            "keep one of them, or name the keying"
-        )
-
-
-def _refuse_unheard(plan: Plan) -> None:
-    """A carrier that this dial and sideband can't bring to the ear is a slip of the pen."""
-    tone, receiver, hz = plan.tone_hz, plan.receiver, plan.carrier.hz
-    if tone is None or 20 <= tone <= 96_000:  # from the lowest audio to half of the highest sample rate
-        return
-    other = "lsb" if receiver.sideband == "usb" else "usb"
-    remedy = f'is sideband = "{other}" meant?' if 20 <= -tone <= 96_000 else "are both in hertz?"
-    raise PlanError(
-        f"[carrier] hz = {hz:.12g} is not heard with [receiver] dial_hz = {receiver.dial_hz:.12g} and "
-        f'sideband = "{receiver.sideband}" (the tone would be at {tone:.12g} Hz); {remedy}'
-    )

@@ -82,6 +82,20 @@ def test_check(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "did you mean speed_wpm?" in capsys.readouterr().err
 
 
+def test_check_names_all_that_is_wrong(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "shed.toml"
+    file.write_text(
+        '[[sent]]\nkeying = "morse"\ntext = 5\n[[sent]]\nspeed = 15\n'
+        '[carrier]\nhz = "10.14 MHz"\n[timing]\nrepeat_s = 60\nafter_s = 61\n[reciever]\ndial_hz = 1\n'
+        "[limits]\nhum-sidebands = 3\n"
+    )
+    assert run(["plan", "check", str(file)]) == 2
+    lines = capsys.readouterr().err.splitlines()
+    wanted = ("keying", "text", "speed_wpm", "[carrier] hz", "[receiver]", "hum-sidebands", "after_s")
+    assert len(lines) == len(wanted)
+    assert all(word in line for word, line in zip(wanted, lines, strict=True)), lines
+
+
 def test_to_toml_comes_back() -> None:
     sample = next(iter(sorted(SAMPLES.glob("*.plan.toml"))))
     for plan in (load_plan(sample), Plan.from_dict({"sent": [{"text": 'A "B" \\ Ä'}, {"keying": "steady"}],

@@ -21,7 +21,7 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 # A module may import from its own stage and from those above it here, never from those below.
 STAGES = [
     ("errors", "quantities"),
-    ("start_time", "plan", "plan_text"),
+    ("start_time", "plan", "plan_contradictions", "plan_text"),
     ("recording", "capture"),
     ("measure",),
     ("calibration", "learning", "several"),

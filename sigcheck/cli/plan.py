@@ -30,10 +30,16 @@ def check(
     file: Annotated[str, typer.Argument(metavar="TOML", help="The plan.")],
 ) -> None:
     """Say in plain words what a plan means, and what can't be told without more."""
+    from sigcheck.errors import PlanError
     from sigcheck.measure.on_air import next_starts
-    from sigcheck.plan import load_plan
+    from sigcheck.plan import load_plan, plan_faults
     from sigcheck.plan_text import explain
 
+    faults = plan_faults(file)
+    for fault in faults[:-1]:
+        typer.echo(f"sigcheck: {fault}", err=True)
+    if faults:
+        raise PlanError(faults[-1])
     plan = load_plan(file)
     for sentence in explain(plan, next_starts(plan, datetime.now(UTC))):
         typer.echo(sentence)

@@ -122,7 +122,7 @@ def _wrong_symbols(case: Case) -> Finding:
 
 def _differs(case: Case, count: int, probability: float, what: str) -> Finding:
     if grade(case.limits["wrong-message"], probability) is None:
-        return None
+        return None if count == 0 else Unseen(f"{what}, which noise may have done: record it once more")
     return Symptom(
         id="wrong-message",
         severity="fault",
