@@ -14,7 +14,11 @@ from numpy.typing import NDArray
 from sigcheck.measure.ticks import Arrivals, fit_seconds
 
 _FEWEST = 6
-_CLEAR = 8.0  # steepest change in a second over the usual one
+_FOLDED = 20  # seconds; a clock that is off by 150 ppm moves by 3 ms meanwhile
+_CLEAR = 8.0  # scatters about the usual, by which the steepest change in a second stands out
+_LEAST = 1.5  # over the usual one
+_FIRST_EDGE = 0.7  # a rise that is not much less steep than the fall is taken: it marks the second
+_CHANGE_S = 1.5e-4  # of which the change is taken from mean to mean, as noise changes faster
 _BEFORE_S, _AFTER_S = 0.002, 0.006
 _OVERSAMPLE = 16
 
@@ -25,15 +29,19 @@ def measure_pulses(x: NDArray[np.float32], rate_hz: float) -> tuple[float, float
     seconds = (x.size - 1) // n
     if seconds < _FEWEST + 1:
         return f"{x.size / rate_hz:.1f} s hold too few pulses: record a minute or more"
-    change = np.abs(np.diff(x.astype(np.float64)))
+    change = _change(x, rate_hz)
     # where in the second most of the change gathers; the first pulses fix it to 10 ms
     step = max(1, n // 100)
-    cells = change[: (change.size // step) * step].reshape(-1, step).max(axis=1)
-    per_second = n // step
-    folded = np.median(cells[: (cells.size // per_second) * per_second].reshape(-1, per_second)[:20], axis=0)
-    if folded.max() < _CLEAR * max(float(np.median(folded)), 1e-9):
+    starts = np.arange(0, n, step)
+    rows = change[: min(seconds, _FOLDED) * n].reshape(-1, n)
+    up, down = (np.median(np.maximum.reduceat(v, starts, axis=1), axis=0) for v in (rows, -rows))
+    # a pulse rises and falls alike, and the same edge must be taken in every second
+    folded, change = (up, change) if up.max() > _FIRST_EDGE * down.max() else (down, -change)
+    usual = float(np.median(folded))
+    spread = 1.48 * float(np.median(np.abs(folded - usual)))
+    if folded.max() < max(_LEAST * usual, usual + _CLEAR * spread, 1e-9):
         return "no pulse repeats every second"
-    at = _follow(change, n, int(np.argmax(folded)) * step + step // 2, 2 * step)
+    at = _follow(change, n, int(starts[np.argmax(folded)]) + step // 2, 2 * step)
     keep = (at > _BEFORE_S * rate_hz + 2) & (at < x.size - _AFTER_S * rate_hz - 2)
     k, at = np.arange(at.size)[keep], at[keep]
     if k.size < _FEWEST:
@@ -48,6 +56,15 @@ def measure_pulses(x: NDArray[np.float32], rate_hz: float) -> tuple[float, float
     found = Arrivals(k[alike], (at + late)[alike] / rate_hz, np.ones(int(alike.sum())), 0.0, 0.0)
     line = fit_seconds(found)
     return 1e6 * (line.period_s - 1.0), 1e6 * line.period_s_sigma
+
+
+def _change(x: NDArray[np.float32], rate_hz: float) -> NDArray[Any]:
+    """How much higher the signal is just after each place than just before, (n,)."""
+    width = max(1, round(_CHANGE_S * rate_hz))
+    total = np.concatenate([[0.0], np.cumsum(x, dtype=np.float64)])
+    out = np.zeros(x.size)
+    out[width : x.size - width + 1] = (total[2 * width :] - 2 * total[width:-width] + total[: -2 * width]) / width
+    return out
 
 
 def _follow(change: NDArray[Any], n: int, at: int, reach: int) -> NDArray[np.intp]:
