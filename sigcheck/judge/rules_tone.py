@@ -86,6 +86,9 @@ def hum_sidebands(case: Case) -> Finding:
     )  # fmt: skip
 
 
+# A voice is measured clear of the tone and of other signals; in the bins left out there may be as much again.
+_VOICE_DB = 6.0
+_HUM_DB = 3.0  # all of its lines together over the strongest
 _ECHOED = "a room's echo comes back with each element, and in step with it: record through an audio lead"
 
 # Morse so weak is not followed: a dit of 50 ms then holds less than 12 dB over the noise density.
@@ -154,6 +157,10 @@ def rasp(case: Case) -> Finding:
         return Unseen(_few_steps(case.m, "noise"))
     if p.rasp_dbc < clicks_of_others_dbc(case.m):
         return Unseen("another station's keying reaches as far: record again when it is silent, or retune past it")
+    if s.kind == "steady" and p.hum_dbc is not None and p.rasp_dbc < p.hum_dbc + _HUM_DB:
+        return Unseen("the hum in the audio is as strong, and there is no key-up to tell it by: mend the hum first")
+    if p.voice_dbc is not None and p.rasp_dbc < p.voice_dbc + _VOICE_DB:
+        return Unseen("the voice or music beside the tone is as strong: record again when it is silent")
     extra_db = 0.0
     if s.kind == "steady":
         width_hz = s.passband_hz[1] - s.passband_hz[0] if s.passband_hz else 0.0

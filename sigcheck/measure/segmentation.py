@@ -39,6 +39,7 @@ _ENOUGH_CELLS = 20  # for a median
 _MOST_LEFT = 0.2  # -7 dB: above half of the amplitude a mark has not ended
 _LOUD_AS_MARKS = 0.4  # of a mark's usual power: less is no noise that a gain control has lifted
 _TOLD_FROM_NOISE = 0.4  # times the passband's noise: the phasors of a tone then add up to more than those of noise
+_READABLE = 2.0  # times the noise in a cell; where a gain control has opened, what is no stronger is that noise
 _OVER_PAUSES = 1.5  # of the power in the usual pause
 _ABSENT_S = 1.0  # a steady signal that is gone for longer, and abruptly, was switched off
 
@@ -69,9 +70,10 @@ def segment(base: Baseband) -> Marks:
         faded &= power > _OVER_PAUSES * float(np.median(pauses)) if pauses.size else True
         # and where noise can be told from a tone, weak or not, it is none either; all the more if it has come up
         low, high = base.passband_hz
-        in_passband = path.quiet * ((high - low) / path.level.noise_bandwidth_hz / NOISE_MARGIN)
-        noise_there = mean_of(in_passband, path.level, edges.on_s, edges.off_s)
+        in_cell = mean_of(path.quiet / NOISE_MARGIN, path.level, edges.on_s, edges.off_s)
+        noise_there = in_cell * ((high - low) / path.level.noise_bandwidth_hz)
         opened = noise_there > 2.0 * float(np.median(noise_there))
+        faded &= ~opened | (power > _READABLE * in_cell)
         told = power > np.where(opened, _TOLD_FROM_NOISE, 1.0) * noise_there
         faded &= ~(told & loud_pauses.like_noise(base, edges.on_s, edges.off_s, faded & told))
         moved = ~faded & (starts_s != edges.on_s)

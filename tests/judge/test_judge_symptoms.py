@@ -237,6 +237,16 @@ def test_noise_that_another_stations_keying_makes_is_no_rasp():
     assert severity(_noisy(carrier, -31.0, 10.0), "rasp") == "note"
 
 
+def test_a_voice_or_hum_as_strong_is_no_rasp():
+    spoken = clean(purity={"voice_dbc": -25.0})
+    assert severity(_noisy(spoken, -20.0, 10.0), "rasp") == "unseen"
+    assert severity(_noisy(spoken, -18.0, 10.0), "rasp") == "fault"
+    hum = {"hum_dbc": -20.0, "hum_dbc_sigma": 0.1, "hum_hz": 100.0}
+    assert severity(_noisy(steady(purity=hum), -18.0, 10.0), "rasp") == "unseen"
+    assert severity(_noisy(steady(purity=hum), -16.0, 10.0), "rasp") == "fault"
+    assert severity(_noisy(clean(purity=hum), -18.0, 10.0), "rasp") == "fault"  # at key-up the hum is heard alone
+
+
 def test_a_voice_below_the_recordings_coarse_steps_is_not_heard():
     """A tone of 8 steps of 8 bits: all of the rounding's error is 10 log10(1/6/64) = -25.8 dB below it."""
     coarse = {"health": {"bits_used": 8}, "signal": {"level_dbfs": -24.1, "cn0_dbhz": 90.0}}
