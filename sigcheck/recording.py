@@ -350,7 +350,11 @@ def _read_whole(name: str, sound: Any) -> Samples:
             if n * channels > _MOST_SAMPLES:
                 raise RecordingError(f"{_shown(name)}: too long to be held at once; cut it into hours")
             if n == len(buffer):
-                buffer = np.concatenate([buffer, np.empty_like(buffer)])
+                # twice as much, or what is left of the claim: untouched room costs nothing, a copy of it does
+                room = min(n, claimed + 1 - n) if n <= claimed else n
+                grown = np.empty((n + room, channels), np.float32)
+                grown[:n] = buffer
+                buffer = grown
     except MemoryError:
         raise RecordingError(f"{_shown(name)}: does not fit into memory; cut it into shorter parts") from None
     _check_complete(name, sound, n)
