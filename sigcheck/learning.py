@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 from sigcheck.errors import RecordingError
@@ -9,6 +10,7 @@ from sigcheck.measure.results import Measurements
 from sigcheck.plan import Plan
 
 _SURE = 0.9  # mean probability of the characters; below it a text is misread in places
+_CLEAR_DIT_DB = 23.0  # energy of a dit over the noise density: 7 dB more than a text needs to be read
 _SLOWEST_CW_DIT_S = 1.2  # 1 WPM, the slowest that a plan's speed may be
 
 
@@ -37,9 +39,20 @@ def learn_plan(m: Measurements, name: str) -> tuple[Plan, tuple[str, ...]]:
     else:
         sent |= _morse(m, doubts)
         sent |= _text(m, doubts)
-    if m.signal.snr_db is not None and m.signal.snr_db < 10.0:
-        doubts.append(f"the signal is weak ({m.signal.snr_db:.0f} dB in 2500 Hz): learn from a stronger recording")
+    doubts += _weak(m)
     return Plan.from_dict({"sent": {k: v for k, v in sent.items() if v is not None}}), tuple(doubts)
+
+
+def _weak(m: Measurements) -> list[str]:
+    """Whether the signal is weak: a slow mode needs little in 2500 Hz, as its dits last so long."""
+    snr_db, cn0, dit_s = m.signal.snr_db, m.signal.cn0_dbhz, m.keying.dit_s
+    if m.slot.kind not in (None, "four-tone") and cn0 is not None and dit_s is not None:
+        energy_db = cn0 + 10.0 * math.log10(dit_s)
+        if energy_db < _CLEAR_DIT_DB:
+            return [f"the signal is weak ({energy_db:.0f} dB in a dit): learn from a stronger recording"]
+    elif snr_db is not None and snr_db < 10.0:
+        return [f"the signal is weak ({snr_db:.0f} dB in 2500 Hz): learn from a stronger recording"]
+    return []
 
 
 def _symbols(m: Measurements, doubts: list[str]) -> dict[str, Any]:
@@ -66,7 +79,26 @@ def _text(m: Measurements, doubts: list[str]) -> dict[str, Any]:
         return {}
     if confidence is not None and confidence < _SURE:
         doubts.append(f"the text is read with a confidence of {100 * confidence:.0f} % only")
-    return {"text": text}
+    for other in m.keying.other_readings:
+        doubts.append(f'if the receiver turned the tones over (wrong sideband), the text is "{_once(other)}"')
+    return {"text": _once(text)}
+
+
+def _once(text: str) -> str:
+    """A message that is heard again and again, once: the first and the last word may be cut."""
+    words = text.split()
+    for first in (0, 1):
+        heard = words[first:]
+        for period in range(1, len(heard)):
+            again = all(a == b for a, b in zip(heard[period:-1], heard, strict=False))
+            # of a word that is cut, the last character is cut as well
+            started = heard[len(heard) - 1 - period].startswith(heard[-1]) or (
+                len(heard[-1]) > 1 and heard[len(heard) - 1 - period].startswith(heard[-1][:-1])
+            )
+            before = first == 0 or (period + first < len(words) and words[period].endswith(words[0]))
+            if again and started and before:
+                return " ".join(heard[:period])
+    return text
 
 
 def _known(value: float | None, digits: int) -> float | None:

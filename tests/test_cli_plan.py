@@ -12,7 +12,7 @@ import pytest
 from sigcheck import Plan, load_plan
 from sigcheck.cli import run
 from sigcheck.errors import PlanError, RecordingError
-from sigcheck.learning import learn_plan
+from sigcheck.learning import _once, learn_plan
 from sigcheck.measure.results import Keying, Signal, Slot, not_measured_family
 from sigcheck.plan import _SECTIONS, Sent
 from sigcheck.plan_text import commented, edited, explain, to_toml
@@ -164,3 +164,18 @@ def test_what_is_doubtful_is_said(keyed: Result) -> None:
         learn_plan(none, "x")
     steady = replace(m, signal=replace(m.signal, kind="steady"), keying=not_measured_family(Keying, "steady"))
     assert learn_plan(steady, "x")[0].main == Sent(keying="steady")
+
+
+@pytest.mark.parametrize(
+    ("heard", "text"),
+    [
+        ("VVV DE Q5KAP VVV DE Q5KAP", "VVV DE Q5KAP"),
+        ("VVV DE Q5KAP VVE", "VVV DE Q5KAP"),  # the third V is cut
+        ("AP Q5KAP Q5KAP Q5", "Q5KAP"),
+        ("CQ CQ DE Q5KAP K", "CQ CQ DE Q5KAP K"),
+        ("VVV VVV VVV DE Q5KAP", "VVV VVV VVV DE Q5KAP"),
+        ("Q5KAP", "Q5KAP"),
+    ],
+)
+def test_a_repeated_message_is_learnt_once(heard: str, text: str) -> None:
+    assert _once(heard) == text
