@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure.ticks import Arrivals, fit_seconds
+from sigcheck.measure.seconds_line import Arrivals, fit_seconds
 
 _FEWEST = 6
 _FOLDED = 20  # seconds; a clock that is off by 150 ppm moves by 3 ms meanwhile

@@ -1,40 +1,25 @@
 """Second pulses of a time-signal station: where the seconds lie in the recording, and how fast it counts them.
 
 A pulse is a few milliseconds of tone. Its phase is no help: beside a receiver's dial it turns from second to
-second by an unknown amount, so each pulse is timed by the envelope of a matched filter. First the audio is
-folded over one second in every band at once, and what repeats sharply is taken for the pulses; then each pulse
-is timed by itself; then a straight line through all of them gives the second and the recorder's rate.
-
-The timing scatter is more than noise: a path through the ionosphere wanders over seconds and minutes. So the
-line is fitted under white scatter plus a wander of unknown size and speed, and the uncertainty is averaged over
-what the residuals allow of both (restricted maximum likelihood on a grid, as of Patterson & Thompson 1971, from
-memory, not looked up).
+second by an unknown amount, so each pulse is timed by the envelope of a matched filter. First what repeats sharply
+every second is taken for the pulses (`ticks_fold.py`); then each pulse is timed by itself; then a straight line
+through all of them gives the second and the recorder's rate (`seconds_line.py`).
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sigcheck.measure.results import Ticks, not_measured_family
+from sigcheck.measure.seconds_line import Arrivals, Seconds, first_boundary, fit_seconds, robust_line
 from sigcheck.measure.spectrum import AUDIO_TOP_HZ, Survey, peak_bin, running_median, survey
+from sigcheck.measure.ticks_fold import FEWEST, Coarse, fold
 from sigcheck.measure.track import Complex, Real
 
 TICK_S = 0.005  # length of the commonest second pulse
-_LOWEST_HZ = 250.0  # below it lie mains hum and the slow code subcarriers of such stations
-_HIGHEST_HZ = 4000.0  # above every voice passband; pulses beyond are found when their frequency is given
-_FRAME_S = 0.0107  # a Hann frame is then as wide as the pulse is long
-_BLOCK_S = 20.0  # within it a recorder 250 ppm off slips by no more than one hop
-_MOST_PPM = 400.0  # twice the worst sound card (common practice, no source)
-_FIRST_LOOK_S = 300.0
-_LONG_S = 0.02  # longer pulses fill too much of the second to stand out as a peak; their beginning does
-_CLEAR = 7.5  # standard deviations: noise reaches 5 in as many cells as are searched
 _SLACK_S = 0.006  # a hop of the fold either side: where a single pulse is looked for
 _SEEN = 12.0  # E/N0 of a pulse to be used: noise alone reaches it once in some thousand looks
-_FEWEST = 6
 _MOST_SCATTER_S = 0.0009  # a search of 2 ms either side that finds nothing in particular scatters by 1.5 ms
 _MOST_BEFORE = 0.3  # a pulse at the threshold, E/N0 12, has noise of 1/12 before it
 _BEFORE_S = 0.0095  # stations keep silent some 10 ms before a pulse and 25 ms after: there steady tones
@@ -46,42 +31,6 @@ _OVERSAMPLE = 8
 _MARK_STEP_S = 0.01
 _SHORTEST_MARK_S = 0.25  # of a minute; the stations use 0.3 to 0.8 s
 _HOUR_MARK_HZ = 1500.0
-_GROUPS = 120  # points that the line is fitted through
-
-
-@dataclass(frozen=True)
-class Arrivals:
-    """Each second pulse that was timed.
-
-    ``second`` (n,) counts from the first second boundary in the recording, ``time_s`` (n,) is the pulse's
-    beginning, ``energy`` (n,) its E/N0; ``tick_hz`` its audio frequency, ``length_s`` the length assumed.
-    """
-
-    second: NDArray[np.int64]
-    time_s: Real
-    energy: Real
-    tick_hz: float
-    length_s: float
-
-
-@dataclass(frozen=True)
-class Seconds:
-    """A straight line through the arrivals: second k begins at ``offset_s + k * period_s``."""
-
-    offset_s: float
-    offset_s_sigma: float
-    period_s: float
-    period_s_sigma: float
-    scatter_s: float
-    used: int
-
-
-@dataclass(frozen=True)
-class _Coarse:
-    hz: float
-    phase_s: float  # beginning of the pulse at the recording's start, modulo 1 s
-    period_s: float
-    stretch_s: tuple[float, float]  # of the recording, in which they were found
 
 
 def measure_ticks(
@@ -118,7 +67,7 @@ def measure_ticks(
     if minute is None:
         missing["minute_at_s"] = "no long mark of a minute was heard"
     return Ticks(
-        offset_s=_first_boundary(line.offset_s - delay_s, line.period_s),
+        offset_s=first_boundary(line.offset_s - delay_s, line.period_s),
         offset_s_sigma=line.offset_s_sigma,
         minute_at_s=None if minute is None else minute - delay_s,
         sample_rate_error_ppm=1e6 * (line.period_s - 1.0),
@@ -129,20 +78,16 @@ def measure_ticks(
     )
 
 
-def _first_boundary(at_s: float, period_s: float) -> float:
-    return float(at_s - period_s * np.floor(at_s / period_s))
-
-
 def locate(s: Survey, *, tick_hz: float | None = None, tick_s: float = TICK_S) -> Arrivals | str:
     """Find and time the pulses; the reason in plain words where there are none."""
     seconds = s.audio.size / s.rate_hz
-    if seconds < _FEWEST + 2:
+    if seconds < FEWEST + 2:
         return f"{seconds:.1f} s hold too few second pulses: record a minute or more"
-    coarse = _fold(s, tick_hz, tick_s)
+    coarse = fold(s, tick_hz, tick_s)
     if coarse is None:
         return "nothing repeats every second: no second pulses were found (--tick-hz and --tick-ms say how they sound)"
     found = _time_each(s, coarse, tick_s)
-    if found.second.size < _FEWEST or _robust_line(found.second, found.time_s, found.energy)[2] > _MOST_SCATTER_S:
+    if found.second.size < FEWEST or robust_line(found.second, found.time_s, found.energy)[2] > _MOST_SCATTER_S:
         return "what repeats every second is too weak or too irregular to be timed"
     if _share_before(s, found) > _MOST_BEFORE:
         return "what repeats every second is no pulse that begins out of silence"
@@ -160,122 +105,10 @@ def _share_before(s: Survey, found: Arrivals) -> float:
     return float(np.median(power[0])) / max(float(np.median(power[1])), 1e-30)
 
 
-# --- what repeats every second ---------------------------------------------------------------------
-
-
-def _fold(s: Survey, tick_hz: float | None, tick_s: float) -> _Coarse | None:
-    """Band, position and period of what repeats sharply every second, in the first stretch that shows it."""
-    span = round(_FIRST_LOOK_S * s.rate_hz)
-    for first in range(0, s.audio.size, span):
-        piece = s.audio[first : first + span + span // 4]
-        if piece.size < (_FEWEST + 2) * s.rate_hz:
-            break
-        found = _fold_stretch(piece, s.rate_hz, tick_hz, tick_s)
-        if found is not None:
-            hz, begins, period = found
-            from_s = first / s.rate_hz
-            return _Coarse(hz, _first_boundary(begins + from_s, period), period, (from_s, from_s + _FIRST_LOOK_S))
-    return None
-
-
-def _fold_stretch(
-    audio: Complex, rate_hz: float, tick_hz: float | None, tick_s: float
-) -> tuple[float, float, float] | None:
-    """Audio frequency, beginning modulo 1 s, and period."""
-    length = 1 << round(np.log2(_FRAME_S * rate_hz))
-    hop = length // 2
-    power = _short_spectra(audio, length, hop)
-    at_s = (np.arange(power.shape[0]) * hop + length / 2) / rate_hz
-    bin_hz = rate_hz / length
-    bands = np.arange(int(np.ceil(_LOWEST_HZ / bin_hz)), min(int(_HIGHEST_HZ / bin_hz), length - 2))
-    if tick_hz is not None:
-        bands = np.unique(np.clip(round(tick_hz / bin_hz) + np.arange(-1, 2), 1, length - 1))
-    phases = round(rate_hz / hop)
-    folded, middle_s = _fold_blocks(power[:, bands], at_s, phases)
-    # a pulse longer than a frame is gathered over its length
-    kernel = max(1, round(tick_s * phases))
-    wide = max(1, round(_LONG_S * phases))
-
-    def contrast(line: Real) -> Real:
-        return _peak(line, kernel) if tick_s <= _LONG_S else _rise(line, wide)
-
-    # the scatter of a fold of noise is the same in every band: one that happens to have little is no better for it
-    scatter = 1.4826 * np.median(np.abs(contrast(folded.sum(axis=0))), axis=0)
-    scatter = np.maximum(scatter, max(float(np.median(scatter)), 1e-12))
-    best = (0.0, 0.0, 0, 0)
-    step_ppm = 1e6 / phases / max(middle_s[-1] + _BLOCK_S / 2, _BLOCK_S)
-    for ppm in np.arange(-np.ceil(_MOST_PPM / step_ppm), np.ceil(_MOST_PPM / step_ppm) + 1) * step_ppm:
-        line = np.zeros(folded.shape[1:])
-        for block, t in zip(folded, middle_s, strict=True):
-            line += np.roll(block, -round(1e-6 * ppm * t * phases), axis=0)
-        score = contrast(line) / scatter
-        k = int(np.argmax(score))
-        if score.flat[k] > best[0]:
-            best = (float(score.flat[k]), float(ppm), *divmod(k, score.shape[1]))
-    value, ppm, phase, _ = best
-    if value < _CLEAR:
-        return None
-    # the beginning of the pulse: the fold gathers centres of frames over the kernel
-    begins = (phase + 0.5) / phases - tick_s / 2 if tick_s <= _LONG_S else phase / phases
-    if tick_hz is None:  # the contrast is nearly as good beside the pulse's own band: there most power comes in
-        within = phase if tick_s <= _LONG_S else (phase + wide // 2) % phases
-        there = ((at_s * (1 - 1e-6 * ppm)) % 1.0 * phases).astype(int) % phases == within
-        gain = np.median(power[there][:, bands], axis=0) - np.median(power[:, bands], axis=0)
-        tick_hz = float(bands[int(np.argmax(gain))]) * bin_hz
-    return tick_hz, float(begins), 1.0 + 1e-6 * float(ppm)
-
-
-def _short_spectra(audio: Complex, length: int, hop: int) -> NDArray[np.float32]:
-    from scipy import fft
-
-    window = (0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(length) + 0.5) / length)).astype(np.float32)
-    frames = np.lib.stride_tricks.sliding_window_view(audio, length)[::hop]
-    spectra = fft.fft(frames * window, axis=1, overwrite_x=True)
-    return np.asarray(spectra.real**2 + spectra.imag**2, np.float32)
-
-
-def _fold_blocks(power: NDArray[Any], at_s: Real, phases: int) -> tuple[Real, Real]:
-    """Mean level over its own block's median at each position within the second: (blocks, phases, bands).
-
-    Logarithmic, so that one crash of static counts no more than a few clear pulses.
-    """
-    blocks = max(1, int(at_s[-1] // _BLOCK_S))
-    block = np.minimum((at_s / _BLOCK_S).astype(int), blocks - 1)
-    index = ((at_s % 1.0) * phases).astype(int) % phases
-    out = np.empty((blocks, phases, power.shape[1]))
-    for b in range(blocks):
-        part, place = power[block == b], index[block == b]
-        level = np.log1p(part / np.maximum(np.median(part[::3], axis=0), 1e-30))
-        order = np.argsort(place, kind="stable")
-        first = np.searchsorted(place[order], np.arange(phases))
-        count = np.diff(first, append=place.size)
-        sums = np.add.reduceat(level[order], np.minimum(first, place.size - 1), axis=0)
-        out[b] = np.where(count[:, None] > 0, sums / np.maximum(count, 1)[:, None], np.log1p(1.0))
-    middles = np.array([at_s[block == b].mean() for b in range(blocks)])
-    return out, middles
-
-
-def _peak(line: Real, kernel: int) -> Real:
-    """How far each place in the fold (phases, bands) stands above the rest of its band."""
-    wide = np.concatenate([line[-kernel:], line, line[:kernel]])
-    total = np.cumsum(np.concatenate([np.zeros((1, line.shape[1])), wide]), axis=0)
-    first = kernel - kernel // 2 + np.arange(line.shape[0])
-    smooth = (total[first + kernel] - total[first]) / kernel
-    return np.asarray(smooth - np.median(smooth, axis=0))
-
-
-def _rise(line: Real, width: int) -> Real:
-    """How far the fold (phases, bands) rises at each place."""
-    total = np.cumsum(np.concatenate([line[-width:], line, line[:width]]), axis=0)
-    total = np.concatenate([np.zeros((1, line.shape[1])), total])
-    k = width + np.arange(line.shape[0])
-    return np.asarray((total[k + width] - 2 * total[k] + total[k - width]) / width)
-
-
 # --- each pulse by itself --------------------------------------------------------------------------
 
 
-def _time_each(s: Survey, coarse: _Coarse, tick_s: float) -> Arrivals:
+def _time_each(s: Survey, coarse: Coarse, tick_s: float) -> Arrivals:
     """Arrival of every pulse by a matched filter's envelope; the search narrows as the line is known better."""
     offset, period, hz = coarse.phase_s, coarse.period_s, coarse.hz
     slack = _SLACK_S
@@ -292,9 +125,9 @@ def _time_each(s: Survey, coarse: _Coarse, tick_s: float) -> Arrivals:
         late, peak = _matched(pieces, from_s - at, s.rate_hz, hz, tick_s, slack)
         energy = peak / _idle_output(s, at, hz, tick_s)
         seen = energy > _SEEN
-        if seen.sum() < _FEWEST:
+        if seen.sum() < FEWEST:
             break
-        offset, period, scatter = _robust_line(use[seen], (at + late)[seen], energy[seen])
+        offset, period, scatter = robust_line(use[seen], (at + late)[seen], energy[seen])
         slack = float(np.clip(6 * scatter + 0.001, 0.002, _SLACK_S))
         if turn < 2:
             use = everyone
@@ -397,99 +230,6 @@ def _idle_output(s: Survey, at_s: Real, hz: float, tick_s: float) -> float:
         power.append(_envelope(pieces, s.rate_hz, hz, tick_s)[1][:, 0])
     typical = float(np.quantile(np.concatenate(power), 0.25) / -np.log(0.75))
     return max(typical, 1e-30)
-
-
-# --- a straight line through them ------------------------------------------------------------------
-
-
-def _robust_line(second: NDArray[np.int64], time_s: Real, energy: Real) -> tuple[float, float, float]:
-    """Offset, period and scatter; pulses far from the line count little (Tukey's biweight)."""
-    k = second.astype(float)
-    centre = k.mean()
-    design = np.stack([np.ones(k.size), k - centre], axis=1)
-    excess = time_s - k  # the period is near 1 s: keeps precision
-    weight = np.minimum(energy, 10 * np.median(energy))
-    beta = np.array([np.median(excess), 0.0])
-    scatter = 0.0
-    for turn in range(12):
-        r = excess - design @ beta
-        scatter = max(1.4826 * float(np.median(np.abs(r))), 1e-7)
-        far = np.abs(r) / ((6.0 if turn > 1 else 12.0) * scatter)
-        w = weight * np.where(far < 1, (1 - far**2) ** 2, 0.0)
-        if np.count_nonzero(w) < 3:
-            break
-        beta = np.linalg.lstsq(design * np.sqrt(w)[:, None], excess * np.sqrt(w), rcond=None)[0]
-    return float(beta[0] - beta[1] * centre), float(1.0 + beta[1]), scatter
-
-
-def fit_seconds(found: Arrivals) -> Seconds:
-    """The line through the arrivals, with sigmas that hold the path's wander as far as the residuals show it."""
-    offset, period, scatter = _robust_line(found.second, found.time_s, found.energy)
-    residual = found.time_s - (offset + found.second * period)
-    near = np.abs(residual) < 5 * scatter
-    k, r, energy = found.second[near].astype(float), residual[near], found.energy[near]
-    k, r, energy = _grouped(k, r, energy)
-    beta, cov = _line_under_wander(k, r, energy)
-    return Seconds(
-        offset_s=offset + beta[0],
-        offset_s_sigma=float(np.sqrt(cov[0, 0])),
-        period_s=period + beta[1],
-        period_s_sigma=float(np.sqrt(cov[1, 1])),
-        scatter_s=float(np.sqrt(np.mean(residual[near] ** 2))),
-        used=int(near.sum()),
-    )
-
-
-def _grouped(k: Real, r: Real, energy: Real) -> tuple[Real, Real, Real]:
-    """Neighbouring pulses of long recordings as one point each: their energies add."""
-    each = -(-k.size // _GROUPS)
-    if each == 1:
-        return k, r, energy
-    group = np.arange(k.size) // each
-    total = np.asarray(np.bincount(group, energy), float)
-    return np.bincount(group, energy * k) / total, np.bincount(group, energy * r) / total, total
-
-
-def _line_under_wander(k: Real, r: Real, energy: Real) -> tuple[Real, Real]:
-    """Offset at second 0 and slope of r against k, and their covariance, averaged over what the scatter may be.
-
-    Candidates: white scatter, by the pulses' energies or alike for all, alone or with a wander of 1/3 to 20 times
-    its variance whose correlation falls exponentially over 1.5 s to the whole recording.
-    """
-    span = max(float(k[-1] - k[0]), 4.0)
-    design = np.stack([np.ones(k.size), k - k.mean()], axis=1)
-    apart = np.abs(k[:, None] - k[None, :])
-    times = np.geomspace(1.5, span, 4)
-    wanders = [np.exp(-apart / time) for time in times]
-    fits = []
-    for variance in (energy.mean() / energy, np.ones(k.size)):
-        for ratio in (0.0, 0.33, 2.0, 20.0):
-            for wander in wanders if ratio else wanders[:1]:
-                prior = 0.25 / 12 if ratio else 0.25
-                fits.append((*_one_fit(design, r, np.diag(variance) + ratio * wander), prior))
-    betas = np.array([fit[0] for fit in fits])
-    covs = np.array([fit[1] for fit in fits])
-    logs = np.array([fit[2] for fit in fits])
-    weight = np.array([fit[3] for fit in fits])
-    weight = weight * np.exp(logs - logs.max())
-    weight /= weight.sum()
-    mean = weight @ betas
-    spread = betas - mean
-    cov = np.einsum("i,ijk->jk", weight, covs) + np.einsum("i,ij,ik->jk", weight, spread, spread)
-    back = np.array([[1.0, -k.mean()], [0.0, 1.0]])
-    return back @ mean, back @ cov @ back.T
-
-
-def _one_fit(design: Real, r: Real, shape: Real) -> tuple[Real, Real, float]:
-    """Generalised least squares under a covariance known but for its scale: estimate, covariance, log likelihood."""
-    root = np.linalg.cholesky(shape)
-    a, b = np.linalg.solve(root, design), np.linalg.solve(root, r)
-    normal = a.T @ a
-    beta = np.linalg.solve(normal, a.T @ b)
-    free = r.size - 2
-    rest = max(float(np.sum((b - a @ beta) ** 2)), 1e-24)
-    log = -float(np.log(np.diag(root)).sum()) - 0.5 * float(np.linalg.slogdet(normal)[1]) - 0.5 * free * np.log(rest)
-    return beta, rest / max(free - 2, 1) * np.linalg.inv(normal), log
 
 
 # --- the minute ------------------------------------------------------------------------------------

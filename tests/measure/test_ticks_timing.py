@@ -9,8 +9,9 @@ import pytest
 from numpy.typing import NDArray
 
 from sigcheck.measure.results import Ticks
+from sigcheck.measure.seconds_line import Arrivals
 from sigcheck.measure.spectrum import survey
-from sigcheck.measure.ticks import Arrivals, locate, measure_ticks
+from sigcheck.measure.ticks import locate, measure_ticks
 from tests.independent.time_signal import (
     Chain,
     Made,
