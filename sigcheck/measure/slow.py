@@ -22,7 +22,7 @@ from sigcheck.measure import carrier
 from sigcheck.measure import slow_path as path
 from sigcheck.measure import slow_runs as run
 from sigcheck.measure.slow_reading import read_along, with_partner
-from sigcheck.measure.slow_signal import EDGES_ENERGY, LEAST_GAIN, LEAST_KNOWN, SHORTEST_DIT_S, Refused, SlowKeying
+from sigcheck.measure.slow_signal import EDGES_ENERGY, SHORTEST_DIT_S, Refused, SlowKeying
 from sigcheck.measure.slow_way_up import upright
 from sigcheck.measure.spectrum import Survey, quiet_density
 from sigcheck.measure.track import Baseband, Complex, Marks, Real
@@ -217,7 +217,7 @@ def _near(s: Survey, centre: float, density: float, plan: Plan | None) -> SlowKe
                 read = with_partner(s, read, length, noise, plan)
             if read.convincing:
                 best = read if best is None else max(best, read, key=merit)
-            if not read.tones_told and read.score > LEAST_GAIN and read.elements.known >= LEAST_KNOWN:
+            if read.shifts and not read.tones_told and read.narrow:
                 too_near = read
             elif read.shifts and (doubtful is None or merit(read) > merit(doubtful)):
                 doubtful = read

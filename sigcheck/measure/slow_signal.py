@@ -109,11 +109,20 @@ class SlowKeying:
         """
         if self.pair.tones == 1:
             return True
-        cycles = self.fit.shift_hz * self.dit_s
+        cycles = self._cycles
         clear = self.dit_energy * (1.0 - abs(float(np.sinc(cycles)))) > _LEAST_TONE_ENERGY
         # nearer than a dit resolves, one doubtful element puts its neighbours in doubt, and the length of a dit too
         sure = self.elements.confidence > _NARROW_CONFIDENCE * self.elements.right_way_up
-        return clear and (cycles > _NARROW_CYCLES or sure)
+        return clear and (not self.narrow or sure)
+
+    @property
+    def _cycles(self) -> float:
+        return self.fit.shift_hz * self.dit_s
+
+    @property
+    def narrow(self) -> bool:
+        """Whether the two tones are hardly farther apart than a dit resolves."""
+        return self._cycles <= _NARROW_CYCLES
 
     @property
     def plain(self) -> bool:
