@@ -239,14 +239,15 @@ def by_frequencies(moved: Drift, found: SlowKeying, marks: Marks) -> Drift:
     share = float(marks.off_s[-1] - marks.on_s[0]) / seen_s
     first, last = fit.path(np.array([marks.on_s[0], marks.off_s[-1]]))
     change = float(last - first)
-    doubt = float(np.hypot(fit.change_sigma * share, moved.total_hz_sigma or 0.0))
-    apart = abs(moved.total_hz - change)
-    if found.mode == "qrss" and apart < _CONTRADICTS * doubt:
+    sigma = fit.change_sigma * share
+    by_phase = moved.total_hz_sigma or 0.0
+    agree = abs(moved.total_hz - change) < _CONTRADICTS * float(np.hypot(sigma, by_phase))
+    if found.mode == "qrss" and agree and by_phase < sigma:
         return moved
     return replace(
         moved,
         total_hz=change,
-        total_hz_sigma=fit.change_sigma * share,
+        total_hz_sigma=sigma,
         rate_hz_per_min=None if moved.rate_hz_per_min is None else 60 * fit.change_hz / seen_s,
         rate_hz_per_min_sigma=None if moved.rate_hz_per_min is None else 60 * fit.change_sigma / seen_s,
     )
