@@ -138,8 +138,7 @@ def best_cycle(r: Record, slope: bool) -> float | None:
 
 def best_wave(r: Record, rest: Rest, y: Real, trial: Real) -> float:
     """The rate among ``trial`` (k,) whose cosine and sine together take most off the misfit."""
-    waves = np.column_stack([r.waves(hz) for hz in trial])
-    x = rest(whitened(r, waves)).T.reshape(trial.size, 2, -1)
+    x = rest(whitened(r, r.waves(trial))).T.reshape(trial.size, 2, -1)
     cc, ss, cs = (x[:, 0] ** 2).sum(axis=1), (x[:, 1] ** 2).sum(axis=1), (x[:, 0] * x[:, 1]).sum(axis=1)
     cy, sy = x[:, 0] @ y, x[:, 1] @ y
     gain = (cy**2 * ss - 2 * cy * sy * cs + sy**2 * cc) / np.maximum(cc * ss - cs**2, 1e-12 * cc * ss + 1e-300)

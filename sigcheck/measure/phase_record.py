@@ -169,13 +169,15 @@ class Record:
         return np.asarray(after / np.maximum(time[1] - time[0], 1e-9))
 
     def waves(self, hz: float | Real) -> Real:
-        """Frequencies cos and sin(2 pi hz (t - middle)); shape (m, 2)."""
-        w = 2 * np.pi * float(np.asarray(hz))
-        u = w * (self.t - self.middle_s)
-        if not self.is_phase:
-            return np.column_stack([np.cos(u), np.sin(u)])
-        fade = (1 - 0.5 * w * w * self.spread) / w if np.max(w * w * self.spread) < 1 else 1 / w
-        return np.column_stack([np.sin(u) * fade, -np.cos(u) * fade])
+        """Frequencies cos and sin(2 pi hz (t - middle)) of each rate; shape (m, 2), or (m, 2 k) for rates (k,)."""
+        w = 2 * np.pi * np.atleast_1d(hz)
+        u = (self.t - self.middle_s)[:, None] * w
+        cos, sin = np.cos(u), np.sin(u)
+        if self.is_phase:
+            blur = np.broadcast_to(self.spread, self.t.shape)[:, None] * w * w
+            fade = np.where(blur.max(axis=0) < 1, 1 - 0.5 * blur, 1.0) / w
+            cos, sin = sin * fade, -cos * fade
+        return np.stack([cos, sin], axis=2).reshape(self.t.size, -1)
 
 
 _ARRAYS = ("t", "y", "var", "seconds", "spread", "first", "last", "group")
