@@ -13,7 +13,8 @@ from sigcheck.measure.track import Real
 # Price of a cycle in -2 log likelihood: the search for its rate among m blocks makes noise look
 # better by about 2 ln m, hence the second number.
 PRICE_CYCLE = (15.0, 2.0)
-_SHAPE = 1e-3  # of its peak: so well does the mean of a block keep the shape of a wave of five blocks
+_BENT = 0.02  # times (w^2 spread)^2: share of a wave's peak that blocks with gaps may lose otherwise than even ones
+_CLOSER = 2  # rounds of Gauss and Newton from the best of the trial rates
 _LITTLE_S = 1e-3  # either side of a step, for its derivative
 
 
@@ -166,21 +167,28 @@ def fast_wave(r: Record) -> Wave | None:
     for _ in range(5):
         hz = best_wave(r, rest, y, np.linspace(hz - width, hz + width, 9))
         width /= 3
-    size = _wave_fitted(r, rest, y, r.waves(hz))[0]
-    tangent = Course("cyclic", cycle_hz=hz).tangents(r, size)
-    size, sigma, hz_sigma = _wave_fitted(r, rest, y, np.column_stack([r.waves(hz), tangent]))
-    peak = float(np.hypot(*size))
-    return Wave(hz, size, float(np.hypot(sigma, _SHAPE * peak)), hz_sigma)
+    for _ in range(_CLOSER):
+        size, _ = _wave_fitted(r, rest, y, r.waves(hz))
+        tangent = Course("cyclic", cycle_hz=hz).tangents(r, size)
+        size, own = _wave_fitted(r, rest, y, np.column_stack([r.waves(hz), tangent]))
+        hz += float(np.clip(size[2], -width, width))
+    size, _ = _wave_fitted(r, rest, y, r.waves(hz))
+    peak, sigma = float(np.hypot(*size)), float(np.sqrt(0.5 * np.sum(own[:2] ** 2)))
+    return Wave(hz, size, float(np.hypot(sigma, shape_sigma(r, hz) * peak)), float(own[2]))
 
 
-def _wave_fitted(r: Record, rest: Rest, y: Real, columns: Real) -> tuple[Real, float, float]:
-    """Sizes (2,) of the first two columns, their sigma, and the sigma of the third one's."""
+def shape_sigma(r: Record, hz: float) -> float:
+    """Share of a wave's peak that is not known for the shape of the blocks."""
+    return _BENT * float((2 * np.pi * hz) ** 2 * np.median(r.spread)) ** 2
+
+
+def _wave_fitted(r: Record, rest: Rest, y: Real, columns: Real) -> tuple[Real, Real]:
+    """Sizes of the columns, and their sigmas by what is left."""
     x = rest(whitened(r, columns))
     inverse = np.linalg.pinv(x.T @ x, hermitian=True)
     size = inverse @ (x.T @ y)
     scatter = max(float(np.sum((y - x @ size) ** 2)) / max(r.t.size - 6, 1), 1.0)
-    own = np.sqrt(scatter * np.diag(inverse))
-    return size[:2], float(np.sqrt(0.5 * np.sum(own[:2] ** 2))), float(own[-1])
+    return np.asarray(size), np.sqrt(scatter * np.diag(inverse))
 
 
 def _fast_cycle(r: Record) -> float | None:
@@ -189,7 +197,7 @@ def _fast_cycle(r: Record) -> float | None:
     Judged against the spectrum beside it, so whatever noise the oscillator has is allowed for.
     """
     block = float(np.median(np.diff(r.t)))
-    low, top = 1.0 / (5.0 * block * max(1.0, r.t.size / NOISE_BLOCKS)), 1.0 / (3.0 * block)
+    low, top = 1.0 / (5.0 * block * -(-r.t.size // NOISE_BLOCKS)), 1.0 / (3.0 * block)
     if r.t.size < 24 or top <= 1.2 * low:
         return None
     # Slower courses go first: through the keying's irregular blocks they would leak into all rates.

@@ -25,6 +25,7 @@ from sigcheck.measure.courses import (
     best_tau,
     fast_wave,
     refined,
+    shape_sigma,
     whitened,
 )
 from sigcheck.measure.drift_track import allan_deviations, repeats_each_transmission, shown_track
@@ -107,6 +108,13 @@ def measure_drift(track: Track) -> Drift:
         steps = stair.choose()
         if steps is not None and steps.steps_s and (steps.regular or stair.white):
             study, course, wave = stair, steps, None
+    if witness is not None and not (wave is None and study.white):
+        # a fast cycle that gains cycles of phase between words is miscounted there; the elements by themselves see it
+        own = fast_wave(replace(witness, var=witness.var + _by_keying(witness, keyed=True)))
+        if own is not None and (wave is None or own.sigma < wave.sigma):
+            wave = own
+            study = _Study(replace(witness, y=witness.y - witness.waves(own.hz) @ own.size), keyed=True)
+            course = study.choose()
     if course is None and witness is not None:  # the cycles between the elements were miscounted: do without
         study, wave = _Study(witness, keyed=track.marks.keyed), None
         course = study.choose()
@@ -409,10 +417,11 @@ def _result(c: Cells, track: Track, reference: Real, study: _Study, course: Cour
         if len(steps) >= 3:
             values["equal_steps"] = _equal(steps)
     model = course.model
-    if model == "cyclic" and course.cycle_hz:
+    slow = _peak(study.coarse, fitted, k + 1 + course.slope) if course.cycle_hz else None
+    if course.cycle_hz and slow is not None and (wave is None or slow[0] > np.hypot(*wave.size)):
         values["cycle_s"] = 1.0 / course.cycle_hz
         values["cycle_s_sigma"] = float(fitted.place_sigma[0]) / course.cycle_hz**2
-        values["cycle_peak_hz"], values["cycle_peak_hz_sigma"] = _peak(fitted, k + 1 + course.slope)
+        values["cycle_peak_hz"], values["cycle_peak_hz_sigma"] = slow
     elif wave is not None:
         model = "cyclic" if model in ("constant", "linear") else model
         values["cycle_s"], values["cycle_s_sigma"] = 1.0 / wave.hz, wave.hz_sigma / wave.hz**2
@@ -512,12 +521,13 @@ def _equal(steps: tuple[Step, ...]) -> bool:
     return bool(np.all(np.abs(size - np.median(size)) < np.maximum(0.1 * np.median(size), 3 * sigma)))
 
 
-def _peak(fitted: _Fitted, first: int) -> tuple[float, float]:
+def _peak(r: Record, fitted: _Fitted, first: int) -> tuple[float, float]:
     pair = fitted.beta[first : first + 2]
     peak = float(np.hypot(*pair))
     direction = pair / max(peak, 1e-300)
     variance = float(direction @ fitted.cov[first : first + 2, first : first + 2] @ direction)
-    return peak, float(np.sqrt(variance))
+    bent = peak * shape_sigma(r, fitted.course.cycle_hz or 0.0)
+    return peak, float(np.hypot(np.sqrt(variance), bent))
 
 
 def _wander(study: _Study, fitted: _Fitted, t: Real) -> Real:

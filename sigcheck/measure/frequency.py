@@ -30,6 +30,9 @@ _DOUBTFUL_ENERGY = 2000.0  # over noise density: above it the power shows where 
 _EDGE_S = 0.005  # rise of a usual edge
 _EDGE_LEAST_S = 1e-4
 _WANDERING: tuple[Wandering, ...] = ("flicker-fm", "random-walk-fm", "smooth-fm")
+_ENOUGH_ELEMENTS = 8
+_CONTRADICTED = 4.0  # sigmas
+_KEYING_CYCLES = 1e-3  # by which keying, filter and gain control may turn the phase within an element
 _UNLIKELY = 0.05  # of all wandering: a kind that is not looked into
 _RATE_PRETEST = 3.0  # a drift rate below three sigma is taken as none: the mean is then sharper
 
@@ -136,9 +139,7 @@ def _lost(base: Baseband, marks: Marks) -> Track:
 def _mean_frequency(c: Cells, settled: Cells, follower: Follower) -> tuple[float, float]:
     """Mean key-down audio frequency in Hz and its sigma."""
     if not follower.coherent:
-        record = element_frequencies(c, settled, follower.phase)
-        noise = Noise(record.merged(NOISE_BLOCKS), smooth=True)
-        return _averaged(record, noise, noise.fits(noise.design(1)), noise.design(1).shape[1] - 1)
+        return _mean_of_elements(element_frequencies(c, settled, follower.phase))
     breaks = np.array([jump.time_s for jump in phase_jumps(c, follower.phase)])
     record = with_breaks_at_gaps(phase_record(c, follower.phase, most=MOST_BLOCKS, breaks_s=breaks))
     noise = Noise(record.merged(NOISE_BLOCKS), smooth=True)
@@ -154,13 +155,25 @@ def _mean_frequency(c: Cells, settled: Cells, follower: Follower) -> tuple[float
         beta, cov = chirp_fit(c, follower.phase, order=order, middle_s=middle_s, group=group)
         fits.beta[0, column] = beta[0]
         fits.cov[0, column, column] = cov[0, 0] * fits.scale[0]
-    hertz, sigma = _averaged(record, noise, fits, column)
+    hertz, sigma = _averaged(record, fits, column)
+    if record.runs.shape[0] >= _ENOUGH_ELEMENTS and fits.probability("white") < 0.5:
+        # where the frequency moves fast the cycles between words may be miscounted: the elements know
+        own = element_frequencies(c, settled, follower.phase)
+        value, doubt = _mean_of_elements(own)
+        keying = _KEYING_CYCLES / float(np.median(own.seconds))
+        if abs(value - hertz) > _CONTRADICTED * np.hypot(sigma, doubt) + keying:
+            return value, float(np.hypot(doubt, 0.5 * (value - hertz)))  # one of the two is right
     if record.runs.shape[0] > 1:
         sigma = float(np.hypot(sigma, _by_edges(c, settled, follower, record, _moving(noise, fits, design))))
     return hertz, sigma
 
 
-def _averaged(record: Record, noise: Noise, fits: NoiseFits, column: int) -> tuple[float, float]:
+def _mean_of_elements(record: Record) -> tuple[float, float]:
+    noise = Noise(record.merged(NOISE_BLOCKS), smooth=True)
+    return _averaged(record, noise.fits(noise.design(1)), noise.design(1).shape[1] - 1)
+
+
+def _averaged(record: Record, fits: NoiseFits, column: int) -> tuple[float, float]:
     """Frequency in Hz and sigma over all noise candidates, the wandering ones by what the tone really did."""
     family = np.array(fits.family)
     weight = fits.weight.copy()

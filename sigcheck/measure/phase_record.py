@@ -169,14 +169,21 @@ class Record:
         return np.asarray(after / np.maximum(time[1] - time[0], 1e-9))
 
     def waves(self, hz: float | Real) -> Real:
-        """Frequencies cos and sin(2 pi hz (t - middle)) of each rate; shape (m, 2), or (m, 2 k) for rates (k,)."""
+        """Frequencies cos and sin(2 pi hz (t - middle)) of each rate; shape (m, 2), or (m, 2 k) for rates (k,).
+
+        The slope of a straight line through the phase of an element of length d, by least squares, holds
+        3 (sin x - x cos x) / x^3 = 1 - x^2 / 10 + ... of a wave, with x = w d / 2.
+        """
         w = 2 * np.pi * np.atleast_1d(hz)
         u = (self.t - self.middle_s)[:, None] * w
         cos, sin = np.cos(u), np.sin(u)
+        blur = np.broadcast_to(self.spread, self.t.shape)[:, None] * w * w
         if self.is_phase:
-            blur = np.broadcast_to(self.spread, self.t.shape)[:, None] * w * w
-            fade = np.where(blur.max(axis=0) < 1, 1 - 0.5 * blur, 1.0) / w
+            fade = np.where(blur.max(axis=0) < 1, 1 - 0.5 * blur + 0.075 * blur**2, 1.0) / w
             cos, sin = sin * fade, -cos * fade
+        else:
+            kept = np.maximum(1 - 0.3 * blur + 9 * blur**2 / 280, 0.1)
+            cos, sin = cos * kept, sin * kept
         return np.stack([cos, sin], axis=2).reshape(self.t.size, -1)
 
 

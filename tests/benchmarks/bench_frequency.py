@@ -101,7 +101,7 @@ BASEBAND_HZ = 4000.0
 COURSE_S = 60.0
 COURSES = {
     "constant": "constant", "linear": "linear", "warm-up": "warm-up", "steps": "steps", "cycle": "cyclic",
-    "white-fm": "constant", "flicker-fm": None, "walk-fm": "random",
+    "white-fm": "constant", "flicker-fm": None, "walk-fm": "random", "fast-cycle": "cyclic",
 }  # fmt: skip
 
 
@@ -134,6 +134,9 @@ def course(kind: str, rng: np.random.Generator, t: Real) -> Truth:
         return Truth((size[:, None] * (t > at[:, None])).sum(axis=0), step_s=at, step_hz=size)
     if kind == "cycle":
         period, peak = rng.uniform(span / 10, span / 2), rng.uniform(0.7, 4)
+        return Truth(peak * np.sin(2 * np.pi * t / period + rng.uniform(0, 6.3)), cycle_s=period, peak_hz=peak)
+    if kind == "fast-cycle":
+        period, peak = rng.uniform(1.5, 4), rng.uniform(0.7, 3)
         return Truth(peak * np.sin(2 * np.pi * t / period + rng.uniform(0, 6.3)), cycle_s=period, peak_hz=peak)
     white = rng.standard_normal(2 * t.size) * np.sqrt(BASEBAND_HZ)  # 1 Hz^2 per hertz, two-sided
     if kind == "white-fm":

@@ -41,7 +41,7 @@ def _hold_true(e: Covered) -> None:
             assert np.mean(e.close[name]) > (0.8 if name == "step time" else 0.95), name
 
 
-@pytest.mark.parametrize("kind", ["warm-up", "steps", "cycle"])
+@pytest.mark.parametrize("kind", ["warm-up", "steps", "cycle", "fast-cycle"])
 @pytest.mark.parametrize("keyed", [False, True])
 def test_a_few_courses(kind: str, keyed: bool) -> None:
     e = courses(kind, keyed=keyed, snr_db=20.0, count=4, seed=3)
@@ -52,7 +52,7 @@ def test_a_few_courses(kind: str, keyed: bool) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("kind", ["warm-up", "steps", "cycle"])
+@pytest.mark.parametrize("kind", ["warm-up", "steps", "cycle", "fast-cycle"])
 def test_many_courses(kind: str) -> None:
     e = courses(kind, keyed=True, snr_db=20.0, count=60)
     assert e.named >= 58
