@@ -224,7 +224,8 @@ def _expected_beat(true_hz: float | None, receiver: Receiver | None, rate_hz: fl
 
 def _steady_tone(s: Survey, near_hz: float | None, rate_hz: float) -> Track | str:
     """The steady tone in the audio, or why there is none."""
-    from sigcheck.measure import carrier, frequency, segmentation
+    from sigcheck.measure import carrier, frequency
+    from sigcheck.measure.keyed import segmentation
 
     found = carrier.find(s, tone_hz=near_hz, top_hz=0.48 * rate_hz)
     if isinstance(found, carrier.NotFound):
@@ -345,7 +346,7 @@ def _clock(
 
 def _by_reference(recording: Recording, channel: int, reference_hz: float | None) -> Clock:
     from sigcheck.measure import spectrum
-    from sigcheck.measure.pulses import measure_pulses
+    from sigcheck.measure.seconds.pulses import measure_pulses
 
     x, rate = recording.channel(channel), recording.sample_rate_hz
     where = f"{recording.path or 'the recording'}, channel {channel}"
@@ -403,7 +404,8 @@ def _dial(track: Track | str, true_hz: float | None, receiver: Receiver | None, 
 def _chain(
     x: NDArray[np.float32], rate_hz: float, s: Survey, track: Track | str, ticks: Ticks
 ) -> tuple[Chain, dict[str, str]]:
-    from sigcheck.measure import purity, sidebands, spectrum, surroundings
+    from sigcheck.measure import purity, sidebands, spectrum
+    from sigcheck.measure.audio import surroundings
 
     if ticks.ticks_used is not None or isinstance(track, str):
         noise = spectrum.quiet_density(s)

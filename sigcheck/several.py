@@ -7,9 +7,9 @@ from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from sigcheck.measure.audio.transmissions import Span
 from sigcheck.measure.pipeline import Measured, measure
-from sigcheck.measure.slot_protocol import SYMBOLS
-from sigcheck.measure.transmissions import Span
+from sigcheck.measure.slots.protocol import SYMBOLS
 
 if TYPE_CHECKING:
     from sigcheck.measure.results import Measurements, Slot

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from sigcheck.comparison import compare
-from sigcheck.measure import spectrum, transmissions
+from sigcheck.measure import spectrum
+from sigcheck.measure.audio import transmissions
 from sigcheck.plan import Plan
 from sigcheck.recording import from_samples
 from sigcheck.report.html import render

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 from math import inf, log10
 
-from sigcheck.measure.nonlinear import products
 from sigcheck.measure.results import Measurements, Nature
+from sigcheck.measure.tone.nonlinear import products
 
 # What a harmonic brings along: the keying's sidebands, and those of hum.
 _KEYING_REACH_HZ, _HUM_REACH_HZ = 60.0, 400.0

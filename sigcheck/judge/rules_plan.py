@@ -5,7 +5,7 @@ from __future__ import annotations
 from sigcheck.judge.message import at_least, compare
 from sigcheck.judge.ruling import Case, Finding, Unseen, about_zero, grade, reason, signed
 from sigcheck.judge.shapes import Symptom
-from sigcheck.measure.slot_protocol import SPACING_HZ, SYMBOL_S
+from sigcheck.measure.slots.protocol import SPACING_HZ, SYMBOL_S
 
 # A figure so near to another that one was entered for the other.
 _SAME = 0.08

@@ -14,16 +14,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure.mains_family import (
+from sigcheck.measure.spectrum import Survey, passband, peak_bin, phasors, quiet_density, running_median
+from sigcheck.measure.tone.is_tone import is_a_tone
+from sigcheck.measure.tone.mains_family import (
     MAINS_HZ,
     MAINS_WANDER_HZ,
     fine_spectrum,
     hum_fundamental,
     ratio_of_noise,
 )
-from sigcheck.measure.own_pieces import own_pieces
-from sigcheck.measure.spectrum import Survey, passband, peak_bin, phasors, quiet_density, running_median
-from sigcheck.measure.tone_test import is_a_tone
+from sigcheck.measure.tone.own_pieces import own_pieces
 from sigcheck.measure.track import Baseband, Complex, Real
 
 LOWEST_TONE_HZ = 150.0

@@ -16,8 +16,8 @@ import numpy as np
 from sigcheck.measure import weakened
 from sigcheck.measure.results import Copy, Drift, Keying, Signal, Slot, not_measured_names
 from sigcheck.measure.slot import Found, Transmission
-from sigcheck.measure.slot_protocol import SYMBOL_S
-from sigcheck.measure.slot_receiver import NominalEnergies, nominal_energies, whole_power
+from sigcheck.measure.slots.protocol import SYMBOL_S
+from sigcheck.measure.slots.receiver import NominalEnergies, nominal_energies, whole_power
 from sigcheck.measure.track import Real, Track
 
 SLOT_THRESHOLD_DB = -29.0

@@ -15,8 +15,18 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from sigcheck.measure.cells import CELL_S, Cells, chirp_fit
-from sigcheck.measure.courses import (
+from sigcheck.measure.audio.cells import CELL_S, Cells, chirp_fit
+from sigcheck.measure.course.oscillator_noise import Noise
+from sigcheck.measure.course.own_frequencies import element_frequencies
+from sigcheck.measure.course.phase_record import (
+    MOST_BLOCKS,
+    NOISE_BLOCKS,
+    Record,
+    groups_of_cells,
+    phase_record,
+    with_breaks_at_gaps,
+)
+from sigcheck.measure.course.search import (
     PRICE_CYCLE,
     Course,
     Rest,
@@ -28,8 +38,7 @@ from sigcheck.measure.courses import (
     shape_sigma,
     whitened,
 )
-from sigcheck.measure.drift_track import allan_deviations, repeats_each_transmission, shown_track
-from sigcheck.measure.frequency_steps import (
+from sigcheck.measure.course.steps import (
     best_steps,
     confirmed,
     fewer_steps,
@@ -40,19 +49,10 @@ from sigcheck.measure.frequency_steps import (
     pruned,
     refined_steps,
 )
-from sigcheck.measure.oscillator_noise import Noise
-from sigcheck.measure.own_frequencies import element_frequencies
-from sigcheck.measure.phase_jumps import phase_jumps
-from sigcheck.measure.phase_record import (
-    MOST_BLOCKS,
-    NOISE_BLOCKS,
-    Record,
-    groups_of_cells,
-    phase_record,
-    with_breaks_at_gaps,
-)
+from sigcheck.measure.course.track import allan_deviations, repeats_each_transmission, shown_track
 from sigcheck.measure.results import Drift, Step
-from sigcheck.measure.smooth_carrier import carrier_cycles
+from sigcheck.measure.tone.phase_jumps import phase_jumps
+from sigcheck.measure.tone.smooth_carrier import carrier_cycles
 from sigcheck.measure.track import Real, Track
 
 # Prices in -2 log likelihood. The search for a time or a period among m blocks makes noise look

@@ -6,13 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 
-from sigcheck.measure.cells import CELL_S, Cells, cells, chirp_fit
-from sigcheck.measure.following import SEARCH_HZ, follow, follow_weak
-from sigcheck.measure.noise_kernels import Wandering
-from sigcheck.measure.oscillator_noise import Noise, NoiseFits, mixed
-from sigcheck.measure.own_frequencies import element_frequencies
-from sigcheck.measure.phase_jumps import phase_jumps
-from sigcheck.measure.phase_record import (
+from sigcheck.measure.audio.cells import CELL_S, Cells, cells, chirp_fit
+from sigcheck.measure.course.noise_kernels import Wandering
+from sigcheck.measure.course.oscillator_noise import Noise, NoiseFits, mixed
+from sigcheck.measure.course.own_frequencies import element_frequencies
+from sigcheck.measure.course.phase_record import (
     MOST_BLOCKS,
     NOISE_BLOCKS,
     Record,
@@ -20,9 +18,11 @@ from sigcheck.measure.phase_record import (
     phase_record,
     with_breaks_at_gaps,
 )
-from sigcheck.measure.realised_mean import realised_mean
-from sigcheck.measure.smooth_carrier import Follower, at_all_cells, smooth, to_samples
-from sigcheck.measure.straight_tone import straightened
+from sigcheck.measure.course.realised_mean import realised_mean
+from sigcheck.measure.tone.following import SEARCH_HZ, follow, follow_weak
+from sigcheck.measure.tone.phase_jumps import phase_jumps
+from sigcheck.measure.tone.smooth_carrier import Follower, at_all_cells, smooth, to_samples
+from sigcheck.measure.tone.straight import straightened
 from sigcheck.measure.track import Baseband, Marks, Real, Track
 
 _RARE = 0.05  # a wander less probable than this is not looked into

@@ -12,20 +12,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sigcheck.measure import edges, element_course, morse
-from sigcheck.measure.backwave import gain_opened, measure_backwave
-from sigcheck.measure.edges import rise_limit
-from sigcheck.measure.elements import Elements, Figure
-from sigcheck.measure.elements import elements as whole_elements
-from sigcheck.measure.keying_bandwidth import designator, measure_bandwidth
-from sigcheck.measure.keying_timing import measure_timing
-from sigcheck.measure.keying_values import NAMES, Values
+from sigcheck.measure import morse
+from sigcheck.measure.keyed import edges, element_course
+from sigcheck.measure.keyed.backwave import gain_opened, measure_backwave
+from sigcheck.measure.keyed.bandwidth import designator, measure_bandwidth
+from sigcheck.measure.keyed.edges import rise_limit
+from sigcheck.measure.keyed.elements import Elements, Figure
+from sigcheck.measure.keyed.elements import elements as whole_elements
+from sigcheck.measure.keyed.segmentation import segment
+from sigcheck.measure.keyed.timing import measure_timing
+from sigcheck.measure.keyed.values import NAMES, Values
 from sigcheck.measure.results import Keying
-from sigcheck.measure.segmentation import segment
 from sigcheck.measure.track import Marks, Mask, Track
 
 if TYPE_CHECKING:
-    from sigcheck.measure.surroundings import FarNoise
+    from sigcheck.measure.audio.surroundings import FarNoise
 
 __all__ = ["designator", "measure_keying", "rise_limit", "segment"]
 _MOST_BROKEN = 0.6  # of the starts; of fewer, those that don't break agree, and the average is theirs

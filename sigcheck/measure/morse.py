@@ -22,7 +22,7 @@ from operator import add
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sigcheck.measure.morse_timing import Timing, classify
+from sigcheck.measure.keyed.morse_timing import Timing, classify
 from sigcheck.measure.track import Real
 
 __all__ = ["CODE", "Character", "Decoded", "Timing", "classify", "decode"]

@@ -12,32 +12,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure import (
-    carrier,
-    drift,
-    frequency,
-    keying,
-    level,
-    on_air,
-    phase_jumps,
-    purity,
-    segmentation,
-    sidebands,
-    slot,
-    slot_company,
-    slot_path,
-    slot_values,
-    slow,
-    slow_results,
-    slow_signal,
-    spectrum,
-    surroundings,
-    transmissions,
-)
+from sigcheck.measure import carrier, drift, frequency, keying, on_air, purity, sidebands, slot, slow, spectrum
+from sigcheck.measure.audio import surroundings, transmissions
+from sigcheck.measure.audio.health import check_health, clipped_share
+from sigcheck.measure.audio.others import other_signals, with_bus
 from sigcheck.measure.copy import SLOT_THRESHOLD_DB, measure_copy
-from sigcheck.measure.health import check_health, clipped_share
-from sigcheck.measure.no_tone import no_tone
-from sigcheck.measure.others import other_signals, with_bus
+from sigcheck.measure.keyed import segmentation
 from sigcheck.measure.results import (
     Bursts,
     Copy,
@@ -54,7 +34,14 @@ from sigcheck.measure.results import (
     not_measured_family,
     not_measured_names,
 )
-from sigcheck.measure.slot_sweep import MOST_DRIFT_HZ
+from sigcheck.measure.slots import company as slot_company
+from sigcheck.measure.slots import path as slot_path
+from sigcheck.measure.slots import values as slot_values
+from sigcheck.measure.slots.sweep import MOST_DRIFT_HZ
+from sigcheck.measure.slowly import results as slow_results
+from sigcheck.measure.slowly import signal as slow_signal
+from sigcheck.measure.tone import level, phase_jumps
+from sigcheck.measure.tone.no_tone import no_tone
 from sigcheck.measure.track import Baseband, Marks, Track
 
 if TYPE_CHECKING:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure.distortion import Distortion, distortion
-from sigcheck.measure.modulation import Modulation
-from sigcheck.measure.own_noise import HIGH_HZ, LOW_HZ, Skirt, residual, settled_part, skirt
+from sigcheck.measure.audio.surroundings import FarNoise, Hum, tone_power
+from sigcheck.measure.audio.voice import voice
+from sigcheck.measure.lines.modulation import Modulation
 from sigcheck.measure.results import Lines, Purity
-from sigcheck.measure.surroundings import FarNoise, Hum, tone_power
+from sigcheck.measure.tone.distortion import Distortion, distortion
+from sigcheck.measure.tone.own_noise import HIGH_HZ, LOW_HZ, Skirt, residual, settled_part, skirt
 from sigcheck.measure.track import Complex, Track
-from sigcheck.measure.voice import voice
 
 _RASP_HZ = 500.0
 # Nearer to the tone fading, flutter and the oscillator's own noise have their figures; rasp is broad.

@@ -11,11 +11,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from sigcheck.measure.line_families import on_grid, other_family, shared_course
-from sigcheck.measure.line_fit import Fitted, Line, LineFit, Turn, cut_blocks, pairs, steady_hz
-from sigcheck.measure.line_humps import wandering_lines
-from sigcheck.measure.line_proof import keeps_phase
-from sigcheck.measure.line_search import (
+from sigcheck.measure.lines.families import on_grid, other_family, shared_course
+from sigcheck.measure.lines.fit import Fitted, Line, LineFit, Turn, cut_blocks, pairs, steady_hz
+from sigcheck.measure.lines.humps import wandering_lines
+from sigcheck.measure.lines.modulation import Modulation, modulation
+from sigcheck.measure.lines.proof import keeps_phase
+from sigcheck.measure.lines.search import (
     CHANCE_GIVEN,
     COHERENT_S,
     LEAST_DBC,
@@ -24,7 +25,6 @@ from sigcheck.measure.line_search import (
     Periodogram,
     mains_fundamental,
 )
-from sigcheck.measure.modulation import Modulation, modulation
 from sigcheck.measure.results import LineFamily, Lines, Nature, Sideband, Spur
 from sigcheck.measure.track import BAND_HZ, Complex
 

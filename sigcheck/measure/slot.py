@@ -13,11 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sigcheck.measure.slot_band import Narrow, narrowed
-from sigcheck.measure.slot_course import tone_sums
-from sigcheck.measure.slot_fit import Fit, fit, heard_again, sighted_power, slope_doubt_hz
-from sigcheck.measure.slot_protocol import SYMBOLS
-from sigcheck.measure.slot_search import Sighting, search
+from sigcheck.measure.slots.band import Narrow, narrowed
+from sigcheck.measure.slots.course import tone_sums
+from sigcheck.measure.slots.fit import Fit, fit, heard_again, sighted_power, slope_doubt_hz
+from sigcheck.measure.slots.protocol import SYMBOLS
+from sigcheck.measure.slots.search import Sighting, search
 from sigcheck.measure.spectrum import Survey
 from sigcheck.measure.track import Real
 

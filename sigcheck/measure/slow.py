@@ -19,11 +19,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from sigcheck.measure import carrier
-from sigcheck.measure import slow_path as path
-from sigcheck.measure import slow_runs as run
-from sigcheck.measure.slow_reading import read_along, with_partner
-from sigcheck.measure.slow_signal import EDGES_ENERGY, SHORTEST_DIT_S, Refused, SlowKeying
-from sigcheck.measure.slow_way_up import upright
+from sigcheck.measure.slowly import path
+from sigcheck.measure.slowly import runs as run
+from sigcheck.measure.slowly.reading import read_along, with_partner
+from sigcheck.measure.slowly.signal import EDGES_ENERGY, SHORTEST_DIT_S, Refused, SlowKeying
+from sigcheck.measure.slowly.way_up import upright
 from sigcheck.measure.spectrum import Survey, quiet_density
 from sigcheck.measure.track import Baseband, Complex, Marks, Real
 

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sigcheck.measure.results import Ticks, not_measured_family
-from sigcheck.measure.seconds_line import Arrivals, Seconds, first_boundary, fit_seconds, robust_line
+from sigcheck.measure.seconds.fold import FEWEST, Coarse, fold
+from sigcheck.measure.seconds.line import Arrivals, Seconds, first_boundary, fit_seconds, robust_line
 from sigcheck.measure.spectrum import AUDIO_TOP_HZ, Survey, peak_bin, running_median, survey
-from sigcheck.measure.ticks_fold import FEWEST, Coarse, fold
 from sigcheck.measure.track import Complex, Real
 
 TICK_S = 0.005  # length of the commonest second pulse

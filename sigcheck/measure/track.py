@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from sigcheck.measure.cells import Cells
+    from sigcheck.measure.audio.cells import Cells
 
 Complex = NDArray[np.complex64]
 Real = NDArray[np.floating[Any]]
@@ -122,7 +122,7 @@ class Track:
 
     def cells_of(self, mask: Mask) -> Cells:
         """Cells of 4 ms where ``mask`` (n,) holds and the tone is heard."""
-        from sigcheck.measure.cells import cells
+        from sigcheck.measure.audio.cells import cells
 
         for known, found in self.known_cells:
             if known is mask:

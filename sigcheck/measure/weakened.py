@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sigcheck.measure import rhythm
-from sigcheck.measure.levels import log_i0
+from sigcheck.measure.keyed import rhythm
+from sigcheck.measure.keyed.levels import log_i0
 from sigcheck.measure.results import Keying
 from sigcheck.measure.track import Mask, Real, Track
 

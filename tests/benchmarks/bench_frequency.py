@@ -19,7 +19,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from sigcheck.measure import carrier, drift, frequency, segmentation, spectrum
+from sigcheck.measure import carrier, drift, frequency, spectrum
+from sigcheck.measure.keyed import segmentation
 from sigcheck.measure.results import Drift
 from tests.measure.tones import Real, fisher_sigma_hz, key_edges, tone
 

@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 from independent.slots import Sending, SlotScene, fixed_bits, make
 
-from sigcheck.measure import slot, slot_protocol, slot_values, spectrum
+from sigcheck.measure import slot, spectrum
+from sigcheck.measure.slots import protocol as slot_protocol
+from sigcheck.measure.slots import values as slot_values
 
 
 def test_spacing_is_the_symbol_rate_and_162_symbols_last_110_592_s() -> None:

@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sigcheck.measure import carrier, segmentation, slow, slow_results, spectrum
+from sigcheck.measure import carrier, slow, spectrum
+from sigcheck.measure.keyed import segmentation
+from sigcheck.measure.slowly import results as slow_results
 from tests.independent.slow import Slow, samples
 
 RATE = 6000

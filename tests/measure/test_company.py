@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from plain_audio import band_noise, keyed
 
-from sigcheck.measure.no_tone import no_tone
 from sigcheck.measure.pipeline import measure
 from sigcheck.measure.results import Measurements, Purity, Signal
+from sigcheck.measure.tone.no_tone import no_tone
 from sigcheck.recording import from_samples
 
 RATE = 12000.0

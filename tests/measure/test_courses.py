@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sigcheck.measure.courses import Course, best_cycle, best_tau, fast_wave, refined
-from sigcheck.measure.frequency_steps import best_steps, confirmed, fewer_steps, is_even_stair, joined, placed
-from sigcheck.measure.phase_record import Record
+from sigcheck.measure.course.phase_record import Record
+from sigcheck.measure.course.search import Course, best_cycle, best_tau, fast_wave, refined
+from sigcheck.measure.course.steps import best_steps, confirmed, fewer_steps, is_even_stair, joined, placed
 
 SIGMA = 1e-3  # cycles, or hertz
 

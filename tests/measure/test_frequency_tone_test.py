@@ -7,7 +7,7 @@ import pytest
 
 from sigcheck.measure.carrier import NotFound, find
 from sigcheck.measure.spectrum import survey
-from sigcheck.measure.tone_test import line_share, to_and_fro
+from sigcheck.measure.tone.is_tone import line_share, to_and_fro
 from tests.measure.plain_audio import Real, band_noise, keyed
 
 RATE = 8000.0

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from sigcheck.measure.health import Rails, check_health, clipped_share
+from sigcheck.measure.audio.health import Rails, check_health, clipped_share
 from sigcheck.measure.results import Dropout, Health
 
 Array = NDArray[Any]

@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 from keyed_audio import Scene, Times, baseband, key_times
 
-from sigcheck.measure import edges
+from sigcheck.measure.audio.surroundings import far_noise
+from sigcheck.measure.keyed import edges
+from sigcheck.measure.keyed.segmentation import segment
 from sigcheck.measure.keying import designator, measure_keying
 from sigcheck.measure.morse import decode
 from sigcheck.measure.results import Keying
-from sigcheck.measure.segmentation import segment
-from sigcheck.measure.surroundings import far_noise
 from sigcheck.measure.track import Baseband, Marks, Track
 
 TEXT = "VVV DE Q5KAP LOC AB12CD "

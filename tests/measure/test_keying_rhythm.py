@@ -12,11 +12,11 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 from keyed_audio import Scene, baseband, key_times, track
 
+from sigcheck.measure.keyed.morse_timing import classify
+from sigcheck.measure.keyed.rhythm import followed_level, key_down_evidence, marks_and_gaps
+from sigcheck.measure.keyed.segmentation import segment
 from sigcheck.measure.keying import measure_keying
 from sigcheck.measure.morse import CODE, decode
-from sigcheck.measure.morse_timing import classify
-from sigcheck.measure.rhythm import followed_level, key_down_evidence, marks_and_gaps
-from sigcheck.measure.segmentation import segment
 
 TEXT = "VVV DE Q5KAP Q5KAP LOC AB12CD PWR 0.2 W = TEST 73 + K "
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from sigcheck.measure.keying_ripple import ripple
+from sigcheck.measure.keyed.ripple import ripple
 from sigcheck.measure.pipeline import measure
 from sigcheck.recording import from_samples
 from tests.benchmarks.bench_keying import REFERENCE_HZ, Setting, keyed, station

@@ -10,9 +10,9 @@ import keyed_audio as audio
 import numpy as np
 import pytest
 
-from sigcheck.measure.edges import Average, few
-from sigcheck.measure.element_course import chirp
-from sigcheck.measure.keying_timing import _moved_together
+from sigcheck.measure.keyed.edges import Average, few
+from sigcheck.measure.keyed.element_course import chirp
+from sigcheck.measure.keyed.timing import _moved_together
 from sigcheck.measure.morse import classify, decode
 from sigcheck.measure.pipeline import measure
 from sigcheck.recording import from_samples

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sigcheck.measure import element_course
-from sigcheck.measure.elements import Figure
+from sigcheck.measure.keyed import element_course
+from sigcheck.measure.keyed.elements import Figure
 from sigcheck.measure.pipeline import measure
 from sigcheck.measure.results import Keying
 from sigcheck.recording import from_samples

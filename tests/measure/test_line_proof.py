@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.special import gammainc
 
-from sigcheck.measure.line_proof import there_all_the_time
-from sigcheck.measure.line_search import chance_limit
+from sigcheck.measure.lines.proof import there_all_the_time
+from sigcheck.measure.lines.search import chance_limit
 from sigcheck.measure.pipeline import measure
 from sigcheck.measure.results import Lines
 from sigcheck.recording import from_samples

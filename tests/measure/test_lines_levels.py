@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sigcheck.measure.line_fit import Block, steady_hz
+from sigcheck.measure.lines.fit import Block, steady_hz
 from sigcheck.measure.pipeline import measure
 from sigcheck.measure.results import Measurements
 from sigcheck.recording import from_samples

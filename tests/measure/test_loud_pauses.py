@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sigcheck.measure.loud_pauses import true_marks
+from sigcheck.measure.keyed.loud_pauses import true_marks
 from sigcheck.measure.pipeline import measure
 from sigcheck.measure.track import Baseband
 from sigcheck.recording import from_samples

@@ -225,7 +225,8 @@ def test_any_times_are_survived(steps: list[float]) -> None:
 def test_real_signals_timing(name: str, tone_hz: float, unit_s: float, ratio: float) -> None:
     # lengths as read by eye from the envelope, to a per cent or so; the fist's dahs wander by more
     from sigcheck import recording
-    from sigcheck.measure import carrier, segmentation, spectrum
+    from sigcheck.measure import carrier, spectrum
+    from sigcheck.measure.keyed import segmentation
 
     rec = recording.load(Path(os.environ["SIGCHECK_REAL_AUDIO"]) / name)
     rate = rec.sample_rate_hz

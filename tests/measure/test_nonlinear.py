@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sigcheck.measure.nonlinear import products
 from sigcheck.measure.pipeline import measure
 from sigcheck.measure.results import Purity
+from sigcheck.measure.tone.nonlinear import products
 from sigcheck.recording import from_samples
 from tests.measure.plain_audio import Real, keyed, tone_and_noise
 

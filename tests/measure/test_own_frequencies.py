@@ -8,9 +8,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sigcheck.measure.frequency_steps import confirmed, inside
-from sigcheck.measure.own_frequencies import alike_at_any_length, without_odd_ones
-from sigcheck.measure.phase_record import Record
+from sigcheck.measure.course.own_frequencies import alike_at_any_length, without_odd_ones
+from sigcheck.measure.course.phase_record import Record
+from sigcheck.measure.course.steps import confirmed, inside
 
 DIT_S = 0.1
 LENGTHS = (1, 1, 1, 3, 3, 1, 1, 1, 3, 1, 3, 1, 1, 3)  # in dits

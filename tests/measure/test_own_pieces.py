@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sigcheck.measure.own_pieces import own_pieces
+from sigcheck.measure.tone.own_pieces import own_pieces
 
 OURS, OTHER = 62, 99
 

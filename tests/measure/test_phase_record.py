@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sigcheck.measure.cells import Cells, cells, chirp_fit
-from sigcheck.measure.oscillator_noise import Noise
-from sigcheck.measure.phase_jumps import phase_jumps
-from sigcheck.measure.phase_record import Record, phase_record, with_breaks_at_gaps, without_odd_blocks
+from sigcheck.measure.audio.cells import Cells, cells, chirp_fit
+from sigcheck.measure.course.oscillator_noise import Noise
+from sigcheck.measure.course.phase_record import Record, phase_record, with_breaks_at_gaps, without_odd_blocks
+from sigcheck.measure.tone.phase_jumps import phase_jumps
 from tests.measure.tones import Tone, fisher_sigma_hz, key_edges, tone
 
 EDGES = key_edges("VVV DE Q5KAP", 0.1, 0.5, 29.5)

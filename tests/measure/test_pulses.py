@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from sigcheck.measure.pulses import measure_pulses
+from sigcheck.measure.seconds.pulses import measure_pulses
 
 
 def recorded(rate_hz: int, error_ppm: float, width_s: float, *, noise: float, highpass_hz: float = 0.0) -> np.ndarray:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sigcheck.measure.noise_heard import _without_lines
+from sigcheck.measure.audio.noise import _without_lines
 from sigcheck.measure.pipeline import measure
 from sigcheck.measure.results import Measurements
 from sigcheck.recording import from_samples

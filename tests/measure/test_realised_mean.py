@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sigcheck.measure.noise_kernels import Wandering, about_the_middle, covariance, from_the_first, over_blocks
-from sigcheck.measure.oscillator_noise import mixed
-from sigcheck.measure.phase_record import Record
-from sigcheck.measure.realised_mean import realised_mean
+from sigcheck.measure.course.noise_kernels import Wandering, about_the_middle, covariance, from_the_first, over_blocks
+from sigcheck.measure.course.oscillator_noise import mixed
+from sigcheck.measure.course.phase_record import Record
+from sigcheck.measure.course.realised_mean import realised_mean
 
 STEP_S = 0.005
 SIGMA = 1e-3  # cycles

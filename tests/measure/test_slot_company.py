@@ -7,7 +7,9 @@ import pytest
 from independent.slots import Sending, SlotScene, make
 
 import sigcheck
-from sigcheck.measure import slot, slot_company, slot_search, spectrum
+from sigcheck.measure import slot, spectrum
+from sigcheck.measure.slots import company as slot_company
+from sigcheck.measure.slots import search as slot_search
 from sigcheck.recording import from_samples
 
 RATE = 6000

@@ -6,9 +6,12 @@ import numpy as np
 import pytest
 from independent.slots import SYMBOL_S, Sending, SlotScene, make
 
-from sigcheck.measure import slot, slot_search, slot_sweep, slot_values, spectrum
-from sigcheck.measure.slot_band import Narrow, narrowed
-from sigcheck.measure.slot_fit import fit
+from sigcheck.measure import slot, spectrum
+from sigcheck.measure.slots import search as slot_search
+from sigcheck.measure.slots import sweep as slot_sweep
+from sigcheck.measure.slots import values as slot_values
+from sigcheck.measure.slots.band import Narrow, narrowed
+from sigcheck.measure.slots.fit import fit
 
 LENGTH_S = 162 * SYMBOL_S
 

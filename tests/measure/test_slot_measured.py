@@ -7,8 +7,9 @@ import pytest
 from independent.slots import SPACING_HZ, SYMBOL_S, Sending, SlotScene, make, random_symbols
 
 import sigcheck
-from sigcheck.measure import slot, slot_values, spectrum
+from sigcheck.measure import slot, spectrum
 from sigcheck.measure.results import Slot
+from sigcheck.measure.slots import values as slot_values
 from sigcheck.plan import Plan
 from sigcheck.recording import from_samples
 

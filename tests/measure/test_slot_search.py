@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 from independent.slots import SPACING_HZ, SYMBOL_S, Sending, SlotScene, make
 
-from sigcheck.measure import slot_search, spectrum
+from sigcheck.measure import spectrum
+from sigcheck.measure.slots import search as slot_search
 
 
 def survey_of(x: np.ndarray, rate: int) -> spectrum.Survey:

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from sigcheck.measure.pipeline import Measured, measure
-from sigcheck.measure.slow_fit import ToneFit, fit_path
-from sigcheck.measure.slow_text import gap_classes
+from sigcheck.measure.slowly.fit import ToneFit, fit_path
+from sigcheck.measure.slowly.text import gap_classes
 from sigcheck.plan import Plan
 from sigcheck.recording import from_samples
 from tests.independent.slow import Slow, heard_text, samples

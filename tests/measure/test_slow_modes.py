@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from sigcheck.measure import carrier, segmentation, slow, spectrum
+from sigcheck.measure import carrier, slow, spectrum
+from sigcheck.measure.keyed import segmentation
 from sigcheck.measure.pipeline import measure
 from sigcheck.plan import Plan
 from sigcheck.recording import from_samples

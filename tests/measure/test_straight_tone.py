@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sigcheck.measure.cells import Cells, cells
-from sigcheck.measure.following import Rough
-from sigcheck.measure.straight_tone import Straight, straightened
+from sigcheck.measure.audio.cells import Cells, cells
+from sigcheck.measure.tone.following import Rough
+from sigcheck.measure.tone.straight import Straight, straightened
 from sigcheck.measure.track import Marks
 from tests.measure.tones import Tone, key_edges, tone
 

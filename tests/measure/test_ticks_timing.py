@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from sigcheck.measure.results import Ticks
-from sigcheck.measure.seconds_line import Arrivals
+from sigcheck.measure.seconds.line import Arrivals
 from sigcheck.measure.spectrum import survey
 from sigcheck.measure.ticks import locate, measure_ticks
 from tests.independent.time_signal import (

@@ -1,0 +1,1 @@
+"""Courses of the frequency against time, on a record of its phase."""

@@ -1,0 +1,1 @@
+"""Lines of modulation about the tone: looked for, fitted, proven."""

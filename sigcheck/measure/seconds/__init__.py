@@ -1,0 +1,1 @@
+"""Pulses that mark the seconds: what repeats, each by itself, the line through them."""

@@ -1,0 +1,1 @@
+"""Four-tone slots taken apart: places, search, symbols, fit, course, values."""
